@@ -1,0 +1,2 @@
+//! Benchmarks of the cores.
+fn main() {}

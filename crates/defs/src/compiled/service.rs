@@ -1,0 +1,108 @@
+//! Faults, procedures and groups.
+
+use core::time::Duration;
+
+use tickover_services::Effect;
+
+use super::{Expr, List, Pattern, Text};
+use crate::value::{ChannelId, RecordId};
+
+/// Channels that belong together.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Group {
+    /// Its name.
+    pub name: Text,
+    /// For people.
+    pub title: Text,
+    /// Elements of arrays one by one.
+    pub channels: List<ChannelId>,
+}
+
+/// How fault codes are read and cleared.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Faults {
+    /// How they are read.
+    pub read: FaultRead,
+    /// How a status byte is coded.
+    pub status: Option<StatusCoding>,
+    /// Steps that clear them.
+    pub clear: List<Step>,
+    /// A record whose request holds `{code}`.
+    pub freeze: Option<RecordId>,
+    /// Codes that the definition explains.
+    pub known: List<Fault>,
+}
+
+/// How fault codes are read.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[non_exhaustive]
+pub enum FaultRead {
+    /// ISO 14230-3 service 18.
+    DtcByStatus {
+        /// Which codes.
+        status: u8,
+        /// Group of codes.
+        group: u16,
+    },
+}
+
+/// How a status byte is coded: three standards, three codings.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum StatusCoding {
+    /// ISO 14230-3.
+    Iso14230,
+    /// SSF 14230-3.
+    Ssf14230,
+    /// ISO 14229-1.
+    Iso14229,
+}
+
+/// A fault code that the definition explains.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Fault {
+    /// `P0102`, or a name of the definition's own.
+    pub code: Text,
+    /// For people.
+    pub text: Text,
+    /// Present when this holds, instead of a place in a list of codes.
+    pub when: Option<Expr>,
+    /// Channels that this code alone carries.
+    pub with: List<ChannelId>,
+}
+
+/// Something that can be asked of the unit with a permit.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Procedure {
+    /// Its name.
+    pub name: Text,
+    /// For people.
+    pub title: Text,
+    /// What it does to the unit.
+    pub effect: Effect,
+    /// Shown before it is permitted.
+    pub caution: Text,
+    /// Must hold before it starts.
+    pub needs: Option<Expr>,
+    /// What is sent.
+    pub steps: List<Step>,
+    /// Sent however the steps ended.
+    pub finally: List<Step>,
+    /// Group read afterwards.
+    pub then_read: Option<Text>,
+}
+
+/// One step of a procedure.
+#[derive(Clone, PartialEq, Debug)]
+pub enum Step {
+    /// A request and what its answer must start with.
+    Send {
+        /// The request.
+        send: List<u8>,
+        /// What the answer starts with.
+        expect: Pattern,
+        /// Repeated until it fits, at most this long.
+        within: Option<Duration>,
+    },
+    /// Nothing for this long.
+    Wait(Duration),
+}

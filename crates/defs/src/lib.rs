@@ -1,0 +1,20 @@
+//! The channel-definition language: everything known about one control unit, as a file.
+//!
+//! Three storeys: `core` (values, units, maths: what generated Rust links), `alloc` (the compiled form,
+//! decoder and encoder), `std` (default: parser, checks, emitters).
+#![no_std]
+
+#[cfg(feature = "alloc")]
+extern crate alloc;
+#[cfg(any(test, feature = "std"))]
+extern crate std;
+
+#[cfg(feature = "alloc")]
+pub mod compiled;
+#[cfg(feature = "alloc")]
+pub mod value;
+
+#[cfg(feature = "alloc")]
+pub use compiled::Definition;
+#[cfg(feature = "alloc")]
+pub use value::{ChannelId, Invalid, Raw, Reading, RecordId, Value};

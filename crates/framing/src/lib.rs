@@ -1,0 +1,25 @@
+//! Lines and the messages on them, as state machines that never touch a port or a clock.
+//!
+//! The crate needs neither `std` nor an allocator. It has the tester's side and the control
+//! unit's side of a K-line under one contract ([`contract`]): bytes and time go in; bytes, line
+//! actions, events and the next deadline come out.
+//!
+//! * [`time`]: instants in nanoseconds and the time that characters take;
+//! * [`contract`]: inputs, outputs and the [`Machine`](contract::Machine) that turns one into the other;
+//! * [`transport`]: what a session asks of any line, K-line or CAN;
+//! * [`drive`]: the loop that obeys a machine on any [`Port`](drive::Port);
+//! * [`kline`]: ISO 14230-2 and ISO 9141-2 messages, initialisation and timing;
+//! * [`can`]: identifiers and frames.
+#![no_std]
+
+#[cfg(test)]
+extern crate std;
+
+pub mod can;
+pub mod contract;
+pub mod drive;
+pub mod kline;
+pub mod time;
+pub mod transport;
+
+pub use time::Instant;

@@ -1,0 +1,29 @@
+//! A row: one response, decoded.
+
+use alloc::vec::Vec;
+use core::time::Duration;
+
+use tickover_defs::{ChannelId, Reading, RecordId};
+use tickover_framing::Instant;
+
+/// One response and every watched channel in it, whatever their rates. They share one time.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Row {
+    /// Start of the response's first byte on the line.
+    pub at: Instant,
+    /// Which record answered.
+    pub record: RecordId,
+    /// The response's data as it came: service identifier, echo and all.
+    pub response: Vec<u8>,
+    /// End of the request to the start of the response (P2 as measured).
+    pub response_time: Duration,
+    /// The record's watched channels in file order, then derived channels that it brought up to date.
+    pub readings: Vec<Reading>,
+}
+
+impl Row {
+    /// The reading of a channel, if this response carries it.
+    pub fn get(&self, channel: ChannelId) -> Option<&Reading> {
+        self.readings.iter().find(|reading| reading.channel == channel)
+    }
+}

@@ -1,0 +1,2 @@
+//! Checks definition files.
+fn main() {}
