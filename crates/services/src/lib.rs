@@ -7,5 +7,13 @@
 extern crate std;
 
 pub mod effect;
+pub mod layout;
+pub mod negative;
+pub mod response_code;
+pub mod service_id;
 
 pub use effect::Effect;
+pub use layout::{BufferTooSmall, Emit, Hex, LayoutError};
+pub use negative::NegativeResponse;
+pub use response_code::ResponseCode;
+pub use service_id::ServiceId;
