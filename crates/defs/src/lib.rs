@@ -12,9 +12,13 @@ extern crate std;
 #[cfg(feature = "alloc")]
 pub mod compiled;
 #[cfg(feature = "alloc")]
+pub mod lookup;
+#[cfg(feature = "alloc")]
 pub mod value;
 
 #[cfg(feature = "alloc")]
 pub use compiled::Definition;
+#[cfg(feature = "alloc")]
+pub use lookup::UnknownName;
 #[cfg(feature = "alloc")]
 pub use value::{ChannelId, Invalid, Raw, Reading, RecordId, Value};

@@ -12,11 +12,24 @@ pub enum Rate {
 }
 
 impl Rate {
-    /// `times` per second. Zero, negative and not-a-number mean [`Fastest`](Self::Fastest) does not apply:
-    /// they give `None`.
-    pub fn per_second(times: f64) -> Option<Self> {
-        let period = 1.0 / times;
-        (times > 0.0 && period.is_finite() && period < 1e9).then(|| Self::Every(Duration::from_secs_f64(period)))
+    /// The longest and the shortest period that a wish can have: a day and 0.1 ms.
+    const PERIODS: (f64, f64) = (86_400.0, 1e-4);
+
+    /// `times` per second, held between once a day and 10 000 per second.
+    ///
+    /// Zero, negative numbers and not-a-number become once a day; check what a person typed with
+    /// [`checked_per_second`](Self::checked_per_second).
+    pub fn per_second(times: impl Into<f64>) -> Self {
+        let (longest, shortest) = Self::PERIODS;
+        let times = times.into();
+        let seconds = if times > 0.0 { (1.0 / times).clamp(shortest, longest) } else { longest };
+        Self::Every(Duration::from_nanos(libm::round(seconds * 1e9) as u64))
+    }
+
+    /// `times` per second; `None` unless it lies between once a day and 10 000 per second.
+    pub fn checked_per_second(times: f64) -> Option<Self> {
+        let (longest, shortest) = Self::PERIODS;
+        (times >= 1.0 / longest && times <= 1.0 / shortest).then(|| Self::per_second(times))
     }
 
     /// The period, if there is one.
@@ -25,5 +38,23 @@ impl Rate {
             Self::Every(period) => Some(period),
             Self::Fastest => None,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_rate_is_a_period_and_nonsense_is_held_in_bounds() {
+        assert_eq!(Rate::per_second(20), Rate::Every(Duration::from_millis(50)));
+        assert_eq!(Rate::per_second(0.5), Rate::Every(Duration::from_secs(2)));
+        assert_eq!(Rate::per_second(f64::INFINITY), Rate::Every(Duration::from_micros(100)));
+        for nonsense in [0.0, -1.0, f64::NAN, f64::NEG_INFINITY, -0.0] {
+            assert_eq!(Rate::per_second(nonsense), Rate::Every(Duration::from_secs(86_400)), "{nonsense}");
+            assert_eq!(Rate::checked_per_second(nonsense), None, "{nonsense}");
+        }
+        assert_eq!(Rate::checked_per_second(1e9), None);
+        assert_eq!(Rate::checked_per_second(20.0), Some(Rate::per_second(20)));
     }
 }
