@@ -54,6 +54,23 @@ pub enum Woke {
     },
 }
 
+impl Woke {
+    /// What the machine is told of it; `buffer` is the one given to [`Port::wait`]. `None` for a command.
+    pub fn input<'a>(&'a self, buffer: &'a [u8]) -> Option<Input<'a>> {
+        Some(match self {
+            Self::Bytes { end, len } => Input::Bytes { end: *end, bytes: buffer.get(..*len).unwrap_or(buffer) },
+            Self::Frame { end, frame } => Input::Frame { end: *end, frame },
+            Self::Edge { at, level } => Input::Edge { at: *at, level: *level },
+            Self::Sent { tag, start, end } => {
+                Input::Sent { tag: *tag, start: *start, end: *end, known: Known::Measured }
+            }
+            Self::Deadline { now } => Input::Timeout { now: *now },
+            Self::Lost { at, cause } => Input::Lost { at: *at, cause: *cause },
+            Self::Command => return None,
+        })
+    }
+}
+
 /// A line's end that can be acted on and waited for. Time is the port's: real or virtual.
 pub trait Port {
     /// What this port can do and how late it tells.
@@ -82,16 +99,8 @@ pub fn turn<M: Machine, P: Port + ?Sized>(machine: &mut M, port: &mut P, mut on:
     };
     let mut buffer = [0; 256];
     let woke = port.wait(until, &mut buffer);
-    match &woke {
-        Woke::Bytes { end, len } => machine.handle(Input::Bytes { end: *end, bytes: &buffer[..*len] }),
-        Woke::Frame { end, frame } => machine.handle(Input::Frame { end: *end, frame }),
-        Woke::Edge { at, level } => machine.handle(Input::Edge { at: *at, level: *level }),
-        Woke::Sent { tag, start, end } => {
-            machine.handle(Input::Sent { tag: *tag, start: *start, end: *end, known: Known::Measured });
-        }
-        Woke::Deadline { now } => machine.handle(Input::Timeout { now: *now }),
-        Woke::Lost { at, cause } => machine.handle(Input::Lost { at: *at, cause: *cause }),
-        Woke::Command => {}
+    if let Some(input) = woke.input(&buffer) {
+        machine.handle(input);
     }
     woke
 }
