@@ -1,1 +1,4 @@
-//! See the README.
+//! A bench without hardware: a control unit simulated from its definition, an engine, a line with faults.
+
+pub mod line;
+pub mod random;

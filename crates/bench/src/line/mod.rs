@@ -1,0 +1,496 @@
+//! The virtual single-wire line: a tester and control units in virtual time, exact to the nanosecond.
+//!
+//! [`Line`] is a [`Port`]: drive the tester's machine on it with [`drive::turn`](tickover_framing::drive::turn) and
+//! time passes from event to event, without waiting. The units stand on the line as [`Station`]s and are obeyed on
+//! the way.
+//!
+//! * A transmission starts at once, or when the sender's own one has ended, and takes bytes x bits / baud at the
+//!   sender's speed. Every other station hears it character by character, each at the end of its stop bit; the
+//!   sender hears itself if its port has an echo.
+//! * A level held is an edge for the others. On a port without pulses it reaches nobody.
+//! * When stations talk at the same time, or at another speed than the listener's, the listener samples the wired
+//!   AND in the middle of its own bits from the falling edge on, as a UART does. A character without a stop bit or
+//!   with the wrong parity is passed on as Linux does: without parity it vanishes unless it is a break (all low),
+//!   which reads as 00; with parity it reads as 00.
+//! * Faults come by chance or as planned; each that strikes is counted and logged.
+
+mod ear;
+mod fault;
+mod station;
+#[cfg(test)]
+mod tests;
+mod wire;
+
+use std::collections::VecDeque;
+
+use tickover_framing::contract::{Act, Chunk, Input, Known, Level, Lost, Output, Speed, Tag, Wire as OnWire};
+use tickover_framing::drive::{Port, Woke};
+use tickover_framing::time::Instant;
+use tickover_framing::transport::{Echo, Reach};
+
+use ear::Ear;
+pub use fault::{Chances, Counts, Planned, Strike, Struck};
+use fault::Faults;
+pub use station::{Collecting, Station};
+pub use wire::Who;
+use wire::{Hold, Sending, Shape, Wire};
+
+/// A virtual line with the tester's port at one end and stations on it.
+#[derive(Debug)]
+pub struct Line<S> {
+    now: Instant,
+    reach: Reach,
+    echoes: bool,
+    breaks_read_as_bytes: bool,
+    tester_always: Option<u32>,
+    cut_at: Option<Instant>,
+    wire: Wire,
+    tester: End,
+    units: Vec<(S, End)>,
+    edges: VecDeque<(Who, Level)>,
+    faults: Faults,
+}
+
+/// One station's end of the line.
+#[derive(Debug)]
+struct End {
+    ear: Ear,
+    free: Instant,
+    deadline: Option<Instant>,
+}
+
+impl End {
+    const fn new(deaf_to: Option<Who>) -> Self {
+        Self { ear: Ear::new(deaf_to), free: Instant::ORIGIN, deadline: None }
+    }
+}
+
+/// What happens next on the line.
+enum Due {
+    Edge,
+    Character(usize),
+    Sampled(Who),
+    Deadline(usize),
+    Talk,
+}
+
+impl<S: Station> Line<S> {
+    /// An empty line. `reach` is what the tester's port says of itself; [`Reach::IDEAL`] in virtual time.
+    ///
+    /// An echo that has to be found out returns here; see [`returns_echo`](Self::returns_echo).
+    pub fn new(reach: Reach) -> Self {
+        let echoes = !matches!(reach.echo, Echo::Suppressed);
+        Self {
+            now: Instant::ORIGIN,
+            reach,
+            echoes,
+            breaks_read_as_bytes: false,
+            tester_always: None,
+            cut_at: None,
+            wire: Wire::default(),
+            tester: End::new((!echoes).then_some(Who::Tester)),
+            units: Vec::new(),
+            edges: VecDeque::new(),
+            faults: Faults::new(Chances::default(), 0, Instant::ORIGIN),
+        }
+    }
+
+    /// Puts a station on the line.
+    pub fn attach(&mut self, station: S) -> Who {
+        let who = Who::Unit(self.units.len() as u8);
+        let deaf_to = (!station.hears_itself()).then_some(who);
+        self.units.push((station, End::new(deaf_to)));
+        self.settle(self.units.len() - 1);
+        who
+    }
+
+    /// Misbehaves by chance from now on; the same seed gives the same faults.
+    pub fn set_chances(&mut self, chances: Chances, seed: u64) {
+        let log = std::mem::take(&mut self.faults.log);
+        let counts = self.faults.counts;
+        self.faults = Faults::new(chances, seed, self.now);
+        (self.faults.log, self.faults.counts) = (log, counts);
+    }
+
+    /// Misbehaves once, at its time.
+    pub fn plan(&mut self, planned: Planned) {
+        self.faults.plan(planned);
+    }
+
+    /// How many faults struck.
+    pub const fn counts(&self) -> Counts {
+        self.faults.counts
+    }
+
+    /// The faults that struck since the last call, in order.
+    pub fn take_log(&mut self) -> Vec<Struck> {
+        std::mem::take(&mut self.faults.log)
+    }
+
+    /// Whether the tester's own characters come back, whatever its port says of itself.
+    pub fn returns_echo(&mut self, returns: bool) {
+        self.echoes = returns;
+        self.tester.ear.deaf_to = (!returns).then_some(Who::Tester);
+    }
+
+    /// Whether the tester's own breaks come back as 00, as Linux reads them.
+    pub fn breaks_read_as_bytes(&mut self, yes: bool) {
+        self.breaks_read_as_bytes = yes;
+    }
+
+    /// An adapter that makes this speed whatever is asked of it, and says so; `None`: what is asked.
+    pub fn tester_always_runs_at(&mut self, baud: Option<u32>) {
+        self.tester_always = baud;
+    }
+
+    /// The tester's port is gone from this instant on; `None`: it is back.
+    pub fn cut_at(&mut self, at: Option<Instant>) {
+        self.cut_at = at;
+    }
+
+    /// The stations, in the order attached.
+    pub fn units(&self) -> impl Iterator<Item = &S> {
+        self.units.iter().map(|(unit, _)| unit)
+    }
+
+    /// A station, by the order attached. Call [`nudge`](Self::nudge) after a command to its machine.
+    pub fn unit_mut(&mut self, place: usize) -> Option<&mut S> {
+        self.units.get_mut(place).map(|(unit, _)| unit)
+    }
+
+    /// Obeys what a station wants after a command.
+    pub fn nudge(&mut self, place: usize) {
+        self.settle(place);
+    }
+
+    /// When something happens next, as far as is known.
+    pub fn next_due(&self) -> Option<Instant> {
+        self.due().map(|(at, _)| at)
+    }
+
+    /// The line is idle for the tester until `until`: time passes, the stations do what they do.
+    /// Characters for the tester are dropped.
+    pub fn pass_until(&mut self, until: Instant) {
+        let mut buffer = [0; 8];
+        let cut_at = self.cut_at.take();
+        while !matches!(self.wait(Some(until), &mut buffer), Woke::Deadline { .. }) {}
+        self.cut_at = cut_at;
+    }
+
+    fn due(&self) -> Option<(Instant, Due)> {
+        if !self.edges.is_empty() {
+            return Some((self.now, Due::Edge));
+        }
+        let mut first = self.wire.first_end().map(|(place, at)| (at, Due::Character(place)));
+        let mut offer = |at: Option<Instant>, due: Due| {
+            if let Some(at) = at
+                && first.as_ref().is_none_or(|(first, _)| at < *first)
+            {
+                first = Some((at, due));
+            }
+        };
+        if self.tester.ear.is_sampling() {
+            offer(self.tester.ear.due(&self.wire), Due::Sampled(Who::Tester));
+        }
+        for (place, (_, end)) in self.units.iter().enumerate() {
+            if end.ear.is_sampling() {
+                offer(end.ear.due(&self.wire), Due::Sampled(Who::Unit(place as u8)));
+            }
+        }
+        // After all characters of the same instant: a deadline passes only if nothing is readable.
+        for (place, (_, end)) in self.units.iter().enumerate() {
+            offer(end.deadline, Due::Deadline(place));
+        }
+        offer(self.faults.talk_due(), Due::Talk);
+        first.map(|(at, due)| (at.max(self.now), due))
+    }
+
+    /// Lets one thing happen; what the tester notices of it comes back.
+    fn step(&mut self, due: Due, buffer: &mut [u8]) -> Option<Woke> {
+        match due {
+            Due::Edge => {
+                let (by, level) = self.edges.pop_front()?;
+                return self.deliver_edge(by, level);
+            }
+            Due::Character(place) => {
+                let sending = self.wire.sendings.get_mut(place)?;
+                let (from, byte) = (sending.from, sending.take()?);
+                let woke = self.deliver_sent(from, byte, buffer);
+                self.tidy();
+                return woke;
+            }
+            Due::Sampled(who) => {
+                let ear = match who {
+                    Who::Unit(place) => &mut self.units.get_mut(usize::from(place))?.1.ear,
+                    _ => &mut self.tester.ear,
+                };
+                let heard = ear.take(&self.wire);
+                let woke = heard.and_then(|byte| self.deliver_to(who, byte, buffer));
+                self.tidy();
+                return woke;
+            }
+            Due::Deadline(place) => {
+                let now = self.now;
+                let (unit, end) = self.units.get_mut(place)?;
+                end.deadline = None;
+                unit.handle(Input::Timeout { now });
+                self.settle(place);
+            }
+            Due::Talk => {
+                let chunk = self.faults.talk(self.now)?;
+                let shape = self.tester.ear.shape;
+                self.put(Sending::new(Who::Talker, shape, self.now, chunk));
+            }
+        }
+        None
+    }
+
+    /// A character that ended, for everyone who hears whole characters.
+    fn deliver_sent(&mut self, from: Who, byte: u8, buffer: &mut [u8]) -> Option<Woke> {
+        for place in 0..self.units.len() {
+            let who = Who::Unit(place as u8);
+            let hears = self
+                .units
+                .get(place)
+                .is_some_and(|(_, end)| !end.ear.is_sampling() && end.ear.deaf_to != Some(from));
+            if hears {
+                self.deliver_to(who, byte, buffer);
+            }
+        }
+        let hears = !self.tester.ear.is_sampling() && self.tester.ear.deaf_to != Some(from);
+        if hears { self.deliver_to(Who::Tester, byte, buffer) } else { None }
+    }
+
+    /// One character for one listener, with what strikes it.
+    fn deliver_to(&mut self, who: Who, byte: u8, buffer: &mut [u8]) -> Option<Woke> {
+        let end = self.now;
+        let mut heard = [byte, 0];
+        let count = match self.faults.on_heard(end, who, byte) {
+            Some(Strike::Flip(bits)) => {
+                heard = [byte ^ bits, 0];
+                1
+            }
+            Some(Strike::Lose) => return None,
+            Some(Strike::Extra(extra)) => {
+                heard = [byte, extra];
+                2
+            }
+            _ => 1,
+        };
+        let bytes = heard.get(..count)?;
+        match who {
+            Who::Unit(place) => {
+                let place = usize::from(place);
+                self.units.get_mut(place)?.0.handle(Input::Bytes { end, bytes });
+                self.settle(place);
+                None
+            }
+            _ => {
+                let len = bytes.len().min(buffer.len());
+                buffer.get_mut(..len)?.copy_from_slice(bytes.get(..len)?);
+                Some(Woke::Bytes { end, len })
+            }
+        }
+    }
+
+    fn deliver_edge(&mut self, by: Who, level: Level) -> Option<Woke> {
+        let at = self.now;
+        for place in 0..self.units.len() {
+            if by != Who::Unit(place as u8)
+                && let Some((unit, _)) = self.units.get_mut(place)
+            {
+                unit.handle(Input::Edge { at, level });
+                self.settle(place);
+            }
+        }
+        (by != Who::Tester).then_some(Woke::Edge { at, level })
+    }
+
+    /// Obeys a station until it waits.
+    fn settle(&mut self, place: usize) {
+        let who = Who::Unit(place as u8);
+        while let Some((unit, end)) = self.units.get_mut(place) {
+            match unit.poll() {
+                Output::Act(act) => {
+                    let report = self.obey(who, &act);
+                    if let Some((unit, _)) = self.units.get_mut(place) {
+                        unit.handle(report);
+                    }
+                }
+                Output::WaitUntil { at, .. } => {
+                    end.deadline = Some(at);
+                    return;
+                }
+                Output::Idle => {
+                    end.deadline = None;
+                    return;
+                }
+            }
+        }
+    }
+
+    fn end_of(&mut self, who: Who) -> &mut End {
+        match who {
+            Who::Unit(place) => self.units.get_mut(usize::from(place)).map_or(&mut self.tester, |(_, end)| end),
+            _ => &mut self.tester,
+        }
+    }
+
+    fn obey(&mut self, who: Who, act: &Act) -> Input<'static> {
+        match *act {
+            Act::Transmit { tag, wire: OnWire::Bytes(chunk) } => self.transmit(who, tag, chunk),
+            Act::Transmit { wire: OnWire::Frame(_), .. } => Input::Lost { at: self.now, cause: Lost::Refused },
+            Act::Line { level, .. } => self.hold(who, level),
+            Act::Speed(speed) => self.set_speed(who, speed),
+        }
+    }
+
+    fn transmit(&mut self, who: Who, tag: Tag, chunk: Chunk) -> Input<'static> {
+        let now = self.now;
+        let end = self.end_of(who);
+        let (start, shape) = (end.free.max(now), end.ear.shape);
+        let mut sending = Sending::new(who, shape, start, chunk);
+        if let Some((index, by)) = self.faults.on_sent(start, who, chunk.as_slice()) {
+            sending.delay(index, by);
+        }
+        let (start, end) = (sending.char_start(0), sending.end());
+        self.end_of(who).free = end;
+        self.put(sending);
+        Input::Sent { tag, start, end, known: Known::Computed }
+    }
+
+    /// On the wire with it: whoever does not hear it cleanly samples from now on.
+    fn put(&mut self, sending: Sending) {
+        if sending.chunk.as_slice().is_empty() {
+            return;
+        }
+        let (start, end) = (sending.char_start(0), sending.end());
+        let other = self.wire.sendings.iter().filter(|s| !s.is_over() && s.from != sending.from);
+        let overlapped = other.filter(|s| s.char_start(s.next) < end && start < s.end());
+        let mut sample_from = overlapped.map(|s| s.char_start(s.next)).min();
+        if sample_from.is_some() {
+            self.faults.counts.collided += 1;
+        }
+        if self.wire.holds.iter().any(|h| h.by != sending.from && h.until.is_none_or(|until| start < until)) {
+            sample_from = Some(sample_from.map_or(start, |at| at.min(start)));
+        }
+        let sample_from = sample_from.map(|at| at.min(start));
+        let ends = self.units.iter_mut().map(|(_, end)| end).chain([&mut self.tester]);
+        for ear in ends.map(|end| &mut end.ear) {
+            if let Some(from) = sample_from {
+                ear.sample_from(from);
+            } else if ear.shape != sending.shape && ear.deaf_to != Some(sending.from) {
+                ear.sample_from(start);
+            }
+        }
+        self.wire.sendings.push(sending);
+    }
+
+    fn hold(&mut self, who: Who, level: Level) -> Input<'static> {
+        let at = self.now;
+        if who != Who::Tester || self.reach.pulse {
+            let before = self.wire.holds.iter().any(|h| h.until.is_none());
+            match level {
+                Level::Low => self.wire.holds.push(Hold { by: who, since: at, until: None }),
+                Level::High => {
+                    for hold in self.wire.holds.iter_mut().filter(|h| h.by == who && h.until.is_none()) {
+                        hold.until = Some(at);
+                    }
+                }
+            }
+            let after = self.wire.holds.iter().any(|h| h.until.is_none());
+            if before != after {
+                self.edges.push_back((who, level));
+            }
+            if level == Level::Low {
+                self.sample_hold(at);
+            }
+            self.tidy();
+        }
+        Input::LineIs { at, level }
+    }
+
+    /// A level held low spoils what is being sent; and it may be read as 00.
+    fn sample_hold(&mut self, at: Instant) {
+        let spoiled = self.wire.sendings.iter().filter(|s| !s.is_over()).map(|s| s.char_start(s.next).min(at)).min();
+        if let Some(from) = spoiled {
+            let ends = self.units.iter_mut().map(|(_, end)| end).chain([&mut self.tester]);
+            ends.for_each(|end| end.ear.sample_from(from));
+        } else if self.breaks_read_as_bytes && self.echoes {
+            self.tester.ear.sample_from(at);
+        }
+    }
+
+    fn set_speed(&mut self, who: Who, wanted: Speed) -> Input<'static> {
+        let at = self.now;
+        let always = if who == Who::Tester { self.tester_always } else { None };
+        let made = Shape::of(wanted).map(|shape| Shape { baud: always.unwrap_or(shape.baud), ..shape });
+        if let Some(shape) = made {
+            let running = self.wire.sendings.iter().filter(|s| !s.is_over() && s.shape != shape);
+            let from = running.filter(|s| s.from != who).map(|s| s.char_start(s.next)).min();
+            let ear = &mut self.end_of(who).ear;
+            ear.shape = shape;
+            if let Some(from) = from {
+                ear.sample_from(from);
+            }
+        }
+        Input::SpeedIs { at, got: made.map(Shape::speed) }
+    }
+
+    /// Forgets what nobody needs; a listener hears whole characters again once the line is quiet.
+    fn tidy(&mut self) {
+        let quiet = self.wire.sendings.iter().all(Sending::is_over) && self.wire.holds.iter().all(|h| h.until.is_some());
+        let mut horizon = self.now;
+        let Self { wire, units, tester, .. } = self;
+        for ear in units.iter_mut().map(|(_, end)| &mut end.ear).chain([&mut tester.ear]) {
+            if quiet && ear.is_sampling() && ear.due(wire).is_none() {
+                ear.stop_sampling();
+            }
+            if let Some(since) = ear.needs_since() {
+                horizon = horizon.min(since);
+            }
+        }
+        wire.forget_before(horizon);
+    }
+}
+
+impl<S: Station> Port for Line<S> {
+    fn reach(&self) -> Reach {
+        self.reach
+    }
+
+    fn now(&self) -> Instant {
+        self.now
+    }
+
+    fn act(&mut self, act: &Act) -> Option<Input<'static>> {
+        if let Some(at) = self.cut_at.filter(|&at| at <= self.now) {
+            return Some(Input::Lost { at, cause: Lost::Gone });
+        }
+        Some(self.obey(Who::Tester, act))
+    }
+
+    /// Lets time pass until something reaches the tester. With nothing to wait for and nothing to come it returns
+    /// [`Woke::Command`] at once: whoever drives this must find out what it waits for.
+    fn wait(&mut self, until: Option<Instant>, buffer: &mut [u8]) -> Woke {
+        loop {
+            let until = tickover_framing::time::earliest(until, self.cut_at);
+            match (self.due(), until) {
+                (Some((at, due)), until) if until.is_none_or(|until| at <= until) => {
+                    self.now = at;
+                    if let Some(woke) = self.step(due, buffer) {
+                        return woke;
+                    }
+                }
+                (_, Some(until)) => {
+                    self.now = self.now.max(until);
+                    return match self.cut_at {
+                        Some(at) if at <= self.now => Woke::Lost { at, cause: Lost::Gone },
+                        _ => Woke::Deadline { now: self.now },
+                    };
+                }
+                (_, None) => return Woke::Command,
+            }
+        }
+    }
+}
