@@ -29,8 +29,8 @@ use tickover_framing::time::Instant;
 use tickover_framing::transport::{Echo, Reach};
 
 use ear::Ear;
-pub use fault::{Chances, Counts, Planned, Strike, Struck};
 use fault::Faults;
+pub use fault::{Chances, Counts, Planned, Strike, Struck};
 pub use station::{Collecting, Station};
 pub use wire::Who;
 use wire::{Hold, Sending, Shape, Wire};
@@ -249,10 +249,8 @@ impl<S: Station> Line<S> {
     fn deliver_sent(&mut self, from: Who, byte: u8, buffer: &mut [u8]) -> Option<Woke> {
         for place in 0..self.units.len() {
             let who = Who::Unit(place as u8);
-            let hears = self
-                .units
-                .get(place)
-                .is_some_and(|(_, end)| !end.ear.is_sampling() && end.ear.deaf_to != Some(from));
+            let hears =
+                self.units.get(place).is_some_and(|(_, end)| !end.ear.is_sampling() && end.ear.deaf_to != Some(from));
             if hears {
                 self.deliver_to(who, byte, buffer);
             }
@@ -439,7 +437,8 @@ impl<S: Station> Line<S> {
 
     /// Forgets what nobody needs; a listener hears whole characters again once the line is quiet.
     fn tidy(&mut self) {
-        let quiet = self.wire.sendings.iter().all(Sending::is_over) && self.wire.holds.iter().all(|h| h.until.is_some());
+        let quiet =
+            self.wire.sendings.iter().all(Sending::is_over) && self.wire.holds.iter().all(|h| h.until.is_some());
         let mut horizon = self.now;
         let Self { wire, units, tester, .. } = self;
         for ear in units.iter_mut().map(|(_, end)| &mut end.ear).chain([&mut tester.ear]) {

@@ -187,10 +187,8 @@ impl Wire {
     /// The level for someone who does not hear `deaf_to`.
     pub(super) fn level(&self, at: Instant, deaf_to: Option<Who>) -> Level {
         let sent_low = self.sendings.iter().any(|s| Some(s.from) != deaf_to && s.is_low(at));
-        let held_low = self
-            .holds
-            .iter()
-            .any(|h| Some(h.by) != deaf_to && h.since <= at && h.until.is_none_or(|until| at < until));
+        let held_low =
+            self.holds.iter().any(|h| Some(h.by) != deaf_to && h.since <= at && h.until.is_none_or(|until| at < until));
         if sent_low || held_low { Level::Low } else { Level::High }
     }
 
