@@ -1,10 +1,13 @@
 //! Ports, the clock and the I/O thread: the only crate that touches any of them.
 //!
 //! * [`clock`]: monotonic instants with absolute deadlines, and their pair in UTC;
-//! * [`port`]: what a port must do to be driven by the I/O thread, and why one does not open.
+//! * [`port`]: what a port must do to be driven by the I/O thread, and why one does not open;
+//! * [`serial`]: a serial port of the system.
 
 pub mod clock;
 pub mod port;
+pub mod serial;
 
 pub use clock::Clock;
 pub use port::{Description, Kind, LivePort, OpenError};
+pub use serial::Serial;
