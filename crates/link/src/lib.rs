@@ -5,9 +5,13 @@
 //! * [`serial`]: a serial port of the system.
 
 pub mod clock;
+mod item;
 pub mod port;
+mod queue;
 pub mod serial;
 
 pub use clock::Clock;
+pub use item::{Down, Item};
 pub use port::{Description, Kind, LivePort, OpenError};
+pub use queue::Next;
 pub use serial::Serial;

@@ -154,8 +154,11 @@ fn take(mut state: MutexGuard<'_, State>) -> Next {
 
 impl Dropped {
     fn note(self) -> Note {
-        let rows = plural(self.rows, "row");
-        let what = if self.notes == 0 { rows } else { format!("{rows} and {}", plural(self.notes, "note")) };
+        let what = match (plural(self.rows, "row"), plural(self.notes, "note")) {
+            (rows, _) if self.notes == 0 => rows,
+            (_, notes) if self.rows == 0 => notes,
+            (rows, notes) => format!("{rows} and {notes}"),
+        };
         Note {
             at: self.last,
             kind: NoteKind::RowsDropped,
@@ -239,7 +242,7 @@ mod tests {
         (1..=3).for_each(|nanos| queue.push(note(nanos)));
         let items = taken(&queue);
         let Item::Note(told) = &items[0] else { panic!("{:?}", items[0]) };
-        assert!(told.text.starts_with("0 rows and 1 note dropped"), "{}", told.text);
+        assert!(told.text.starts_with("1 note dropped"), "{}", told.text);
         assert_eq!(items[1..], [note(2), note(3)]);
     }
 

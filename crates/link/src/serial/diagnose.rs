@@ -76,9 +76,7 @@ pub(super) fn diagnose(name: &str, error: serialport::Error) -> OpenError {
     let name = name.to_owned();
     match error.kind {
         ErrorKind::Io(Io::PermissionDenied) => OpenError::InUse { name },
-        ErrorKind::NoDevice | ErrorKind::Io(Io::NotFound) => {
-            OpenError::NoSuchPort { name, existing: existing() }
-        }
+        ErrorKind::NoDevice | ErrorKind::Io(Io::NotFound) => OpenError::NoSuchPort { name, existing: existing() },
         ErrorKind::InvalidInput => OpenError::NotSerial { name, found: error.description },
         _ => OpenError::System { name, source: error.into() },
     }

@@ -281,12 +281,7 @@ impl fmt::Debug for Serial {
 
 /// Sets what differs and tells what the port then runs at. A refused setting shows in what is read back:
 /// a pseudo-terminal keeps parity off, some with an error and some without.
-fn set_and_read_back(
-    port: &mut system::Native,
-    baud: u32,
-    parity: Parity,
-    stop_bits: u8,
-) -> serialport::Result<Speed> {
+fn set_and_read_back(port: &mut system::Native, baud: u32, parity: Parity, stop_bits: u8) -> serialport::Result<Speed> {
     let wanted_parity = match parity {
         Parity::None => serialport::Parity::None,
         Parity::Even => serialport::Parity::Even,

@@ -144,7 +144,10 @@ fn bytes_handed_over_together_are_sent_one_after_the_other() {
     let Some(Input::Sent { start: next, .. }) = port.act(&transmit(&long)) else { panic!() };
     assert!(next >= end, "{next:?} starts before {end:?}");
     let Some(Input::Sent { start: third, .. }) = port.act(&transmit(&[0x0F])) else { panic!() };
-    assert!(third >= next.after(Duration::from_nanos(61_538_462)), "{third:?} starts inside the 64 bytes from {next:?}");
+    assert!(
+        third >= next.after(Duration::from_nanos(61_538_462)),
+        "{third:?} starts inside the 64 bytes from {next:?}"
+    );
 
     let mut got = [0; 68];
     let mut have = 0;

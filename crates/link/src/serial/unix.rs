@@ -129,8 +129,7 @@ pub(super) fn hung_up(port: &Native) -> bool {
 #[cfg(any(target_os = "linux", target_os = "android"))]
 pub(super) fn is_pseudo_terminal(port: &mut Native) -> bool {
     // Linux device list (admin-guide/devices.txt): majors 136 to 143 are Unix98 slaves, 3 the old ones.
-    rustix::fs::fstat(descriptor::of(port))
-        .is_ok_and(|stat| matches!(rustix::fs::major(stat.st_rdev), 3 | 136..=143))
+    rustix::fs::fstat(descriptor::of(port)).is_ok_and(|stat| matches!(rustix::fs::major(stat.st_rdev), 3 | 136..=143))
 }
 
 /// Whether the port is the slave of a pseudo-terminal: those have no modem lines.

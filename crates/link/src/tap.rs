@@ -1,0 +1,127 @@
+//! The port as the I/O thread sees it: tapped, and patient while the line is gone.
+
+use std::thread;
+
+use tickover_framing::Instant;
+use tickover_framing::contract::{Act, Input, Lost};
+use tickover_framing::drive::{Port, Woke};
+use tickover_framing::transport::Reach;
+
+use crate::{LivePort, OpenError};
+
+/// What passed between the machine and the port, in the order in which it did.
+#[derive(Clone, Copy, Debug)]
+pub enum Seen<'a> {
+    /// The machine asked for this.
+    Act {
+        /// When.
+        at: Instant,
+        /// What.
+        act: &'a Act,
+    },
+    /// The machine was told this: reports of its acts, bytes, deadlines, the loss of the line.
+    Input(&'a Input<'a>),
+}
+
+/// Takes everything that passes between the machine and the port: a raw capture is this stream.
+///
+/// It is called in the I/O thread and must not wait. Any `FnMut(Seen<'_>) + Send` is one.
+pub trait Tap: Send {
+    /// Takes one act or input.
+    fn see(&mut self, seen: Seen<'_>);
+}
+
+impl<F: FnMut(Seen<'_>) + Send> Tap for F {
+    fn see(&mut self, seen: Seen<'_>) {
+        self(seen);
+    }
+}
+
+/// A port with a tap on it that remembers whether the line is gone.
+pub(crate) struct Tapped<P> {
+    port: P,
+    tap: Option<Box<dyn Tap>>,
+    lost: Option<Loss>,
+}
+
+/// Since when the line is gone, why, and when to try it again (`None`: not by ourselves).
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) struct Loss {
+    pub(crate) at: Instant,
+    pub(crate) cause: Lost,
+    pub(crate) retry: Option<Instant>,
+}
+
+impl<P: LivePort> Tapped<P> {
+    pub(crate) fn new(port: P, tap: Option<Box<dyn Tap>>) -> Self {
+        Self { port, tap, lost: None }
+    }
+
+    pub(crate) fn loss(&mut self) -> Option<&mut Loss> {
+        self.lost.as_mut()
+    }
+
+    /// Tries to get the line back.
+    pub(crate) fn reopen(&mut self) -> Result<(), OpenError> {
+        self.port.reopen()?;
+        self.lost = None;
+        Ok(())
+    }
+
+    fn see(&mut self, input: &Input<'_>) {
+        if let Input::Lost { at, cause } = *input {
+            self.lost.get_or_insert(Loss { at, cause, retry: None });
+        }
+        if let Some(tap) = &mut self.tap {
+            tap.see(Seen::Input(input));
+        }
+    }
+
+    /// Sleeps until a command, the machine's deadline or the next attempt; whoever commands unparks us.
+    fn wait_without_line(&self, loss: Loss, until: Option<Instant>) -> Woke {
+        let now = self.port.now();
+        match tickover_framing::time::earliest(until, loss.retry) {
+            Some(at) if at <= now => {}
+            Some(at) => thread::park_timeout(at.since(now)),
+            None => thread::park(),
+        }
+        let now = self.port.now();
+        if until.is_some_and(|until| until <= now) { Woke::Deadline { now } } else { Woke::Command }
+    }
+}
+
+impl<P: LivePort> Port for Tapped<P> {
+    fn reach(&self) -> Reach {
+        self.port.reach()
+    }
+
+    fn now(&self) -> Instant {
+        self.port.now()
+    }
+
+    fn act(&mut self, act: &Act) -> Option<Input<'static>> {
+        let at = self.port.now();
+        if let Some(tap) = &mut self.tap {
+            tap.see(Seen::Act { at, act });
+        }
+        let report = match self.lost {
+            Some(Loss { cause, .. }) => Some(Input::Lost { at, cause }),
+            None => self.port.act(act),
+        };
+        if let Some(input) = &report {
+            self.see(input);
+        }
+        report
+    }
+
+    fn wait(&mut self, until: Option<Instant>, buffer: &mut [u8]) -> Woke {
+        let woke = match self.lost {
+            Some(loss) => self.wait_without_line(loss, until),
+            None => self.port.wait(until, buffer),
+        };
+        if let Some(input) = woke.input(buffer) {
+            self.see(&input);
+        }
+        woke
+    }
+}
