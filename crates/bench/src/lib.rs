@@ -3,3 +3,5 @@
 pub mod engine;
 pub mod line;
 pub mod random;
+#[cfg(feature = "real-time")]
+pub mod real_time;

@@ -163,6 +163,15 @@ impl<S: Station> Line<S> {
         self.settle(place);
     }
 
+    /// The speed that somebody runs at; `None` for one who is not on the line.
+    pub fn speed_of(&self, who: Who) -> Option<Speed> {
+        match who {
+            Who::Tester => Some(self.tester.ear.shape.speed()),
+            Who::Unit(place) => self.units.get(usize::from(place)).map(|(_, end)| end.ear.shape.speed()),
+            Who::Talker => None,
+        }
+    }
+
     /// When something happens next, as far as is known.
     pub fn next_due(&self) -> Option<Instant> {
         self.due().map(|(at, _)| at)

@@ -1,0 +1,136 @@
+//! A line inside this program as a port for the I/O thread.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::task::{Wake, Waker};
+use std::thread::Thread;
+
+use tickover_framing::Instant;
+use tickover_framing::contract::{Act, Input};
+use tickover_framing::drive::{Port, Woke};
+use tickover_framing::time::earliest;
+use tickover_framing::transport::Reach;
+use tickover_link::{Clock, Description, Kind, LivePort, OpenError};
+
+use crate::line::{Line, Station};
+
+/// A virtual line in real time: whatever is due happens when the clock says so.
+///
+/// Pulses and parity reach the units as on a real line. [`Line::cut_at`] unplugs it; [`reopen`](LivePort::reopen)
+/// plugs it in again.
+#[derive(Debug)]
+pub struct LiveLine<S> {
+    line: Line<S>,
+    clock: Clock,
+    name: String,
+    bell: Arc<Bell>,
+    /// What the tester heard while it was acting.
+    heard: VecDeque<(Woke, [u8; 2])>,
+}
+
+/// A call that may come before the wait.
+#[derive(Debug, Default)]
+struct Bell {
+    rung: AtomicBool,
+    waiter: std::sync::Mutex<Option<Thread>>,
+}
+
+impl Wake for Bell {
+    fn wake(self: Arc<Self>) {
+        self.rung.store(true, Ordering::Release);
+        if let Ok(waiter) = self.waiter.lock()
+            && let Some(thread) = waiter.as_ref()
+        {
+            thread.unpark();
+        }
+    }
+}
+
+impl<S: Station> LiveLine<S> {
+    /// Paces `line` by `clock`. Its instants become those of the clock.
+    pub fn new(line: Line<S>, clock: Clock, name: &str) -> Self {
+        Self { line, clock, name: name.to_owned(), bell: Arc::default(), heard: VecDeque::new() }
+    }
+
+    /// The line, to look at its units or plan faults.
+    pub const fn line_mut(&mut self) -> &mut Line<S> {
+        &mut self.line
+    }
+
+    /// Sleeps until `at` or until somebody rings; true if rung.
+    fn sleep_until(&self, at: Option<Instant>) -> bool {
+        loop {
+            if self.bell.rung.swap(false, Ordering::AcqRel) {
+                return true;
+            }
+            let now = self.clock.now();
+            match at {
+                None => std::thread::park(),
+                Some(at) if at <= now => return false,
+                Some(at) if at.since(now) <= Clock::SPIN => self.clock.sleep_until(at),
+                Some(at) => std::thread::park_timeout(at.since(now).saturating_sub(Clock::SPIN)),
+            }
+        }
+    }
+}
+
+impl<S: Station> Port for LiveLine<S> {
+    fn reach(&self) -> Reach {
+        self.line.reach()
+    }
+
+    fn now(&self) -> Instant {
+        self.clock.now()
+    }
+
+    fn act(&mut self, act: &Act) -> Option<Input<'static>> {
+        let (now, mut bytes) = (self.clock.now(), [0; 2]);
+        loop {
+            match self.line.wait(Some(now), &mut bytes) {
+                Woke::Deadline { .. } | Woke::Lost { .. } | Woke::Command => return self.line.act(act),
+                woke => self.heard.push_back((woke, bytes)),
+            }
+        }
+    }
+
+    fn wait(&mut self, until: Option<Instant>, buffer: &mut [u8]) -> Woke {
+        if let Ok(mut waiter) = self.bell.waiter.lock() {
+            *waiter = Some(std::thread::current());
+        }
+        if let Some((woke, bytes)) = self.heard.pop_front() {
+            buffer.iter_mut().zip(bytes).for_each(|(place, byte)| *place = byte);
+            return woke;
+        }
+        loop {
+            match self.line.wait(Some(self.clock.now()), buffer) {
+                Woke::Deadline { now } if until.is_none_or(|until| now < until) => {}
+                woke => return woke,
+            }
+            if self.sleep_until(earliest(self.line.next_due(), until)) {
+                return Woke::Command;
+            }
+        }
+    }
+}
+
+impl<S: Station + Send> LivePort for LiveLine<S> {
+    fn clock(&self) -> Clock {
+        self.clock
+    }
+
+    fn waker(&self) -> Waker {
+        Waker::from(Arc::clone(&self.bell))
+    }
+
+    fn reopen(&mut self) -> Result<(), OpenError> {
+        self.line.cut_at(None);
+        self.line.pass_until(self.clock.now());
+        self.heard.clear();
+        Ok(())
+    }
+
+    fn description(&self) -> Description {
+        Description { name: self.name.clone(), kind: Kind::InProcess }
+    }
+}

@@ -1,0 +1,12 @@
+//! The line in real time: a port in process, and a pseudo-terminal that other programs open.
+//!
+//! Both pace one virtual [`Line`](crate::line::Line) by the clock of the link crate: every character is due at an
+//! absolute instant, so nothing drifts; a late wake-up catches up at once.
+
+mod live;
+#[cfg(unix)]
+mod pty;
+
+pub use live::LiveLine;
+#[cfg(unix)]
+pub use pty::{PtyLine, PtyNote, Stopper};
