@@ -117,7 +117,7 @@ fn of_transmission(mode: &[u8]) -> Option<Effect> {
 /// ISO 14230-3 has one identifier; several can only be refused, unless the second looks like a transmission mode.
 fn of_identifiers(parameters: &[u8]) -> Option<Effect> {
     let more = parameters.get(2..)?;
-    of_transmission(more).or((more.len() % 2 == 0).then_some(Effect::Reads))
+    of_transmission(more).or_else(|| more.len().is_multiple_of(2).then_some(Effect::Reads))
 }
 
 /// SSF 14230-3 issue 2 table 9.1.3.2: 01, 02, 03 and 09 report, without further bytes; all others take or return

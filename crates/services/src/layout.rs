@@ -1,8 +1,12 @@
-//! Messages into a caller's buffer, and what can be wrong with the bytes of one.
+//! Messages into a caller's buffer and out of received bytes, and what can be wrong with them.
 
 use core::fmt;
 
+use nom::error::Error as NomError;
+use nom::{Err as NomErr, Needed, Parser};
 use thiserror::Error;
+
+use crate::{NegativeResponse, ServiceId};
 
 /// Something that can be said in one message.
 pub trait Emit {
@@ -37,11 +41,6 @@ impl<'b> Writer<'b> {
         }
     }
 
-    /// Puts two bytes, most significant first.
-    pub fn u16(&mut self, value: u16) {
-        self.bytes(&value.to_be_bytes());
-    }
-
     fn finish(self) -> Result<&'b [u8], BufferTooSmall> {
         let Self { buffer, needed } = self;
         let room = buffer.len();
@@ -73,6 +72,14 @@ pub enum LayoutError {
         /// What came.
         found: u8,
     },
+    /// A byte that the standard does not define there.
+    #[error("byte {offset} is {found:02X}, which has no meaning there")]
+    Value {
+        /// Where.
+        offset: usize,
+        /// What came.
+        found: u8,
+    },
     /// It ends too early.
     #[error("{found} bytes, expected at least {expected}")]
     Short {
@@ -89,6 +96,66 @@ pub enum LayoutError {
         /// How many came.
         found: usize,
     },
+}
+
+/// Why a message is not the answer that was asked for. Sorted by who is at fault.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Error)]
+#[non_exhaustive]
+pub enum ResponseError {
+    /// The unit is healthy and said no, not yet, or try again.
+    #[error("the unit refused {0}")]
+    Refused(NegativeResponse),
+    /// The unit said something else than the standard lays down.
+    #[error("the unit answered with another message: {0}")]
+    Layout(#[from] LayoutError),
+}
+
+/// What stands after the service identifier and the repeated parameters of a positive response.
+pub(crate) fn response<'a>(message: &'a [u8], service: ServiceId, repeated: &[u8]) -> Result<&'a [u8], ResponseError> {
+    if NegativeResponse::is(message) {
+        let refusal = NegativeResponse::parse(message)?;
+        expect(1, service.0, refusal.service.0)?;
+        return Err(ResponseError::Refused(refusal));
+    }
+    let rest = parameters(message, service.response())?;
+    for (i, expected) in repeated.iter().enumerate() {
+        let found = rest.get(i).ok_or(LayoutError::Short { expected: 1 + repeated.len(), found: message.len() })?;
+        expect(1 + i, *expected, *found)?;
+    }
+    Ok(rest.get(repeated.len()..).unwrap_or_default())
+}
+
+/// What stands after the service identifier.
+pub(crate) fn parameters(message: &[u8], service: ServiceId) -> Result<&[u8], LayoutError> {
+    let (found, rest) = message.split_first().ok_or(LayoutError::Short { expected: 1, found: 0 })?;
+    expect(0, service.0, *found)?;
+    Ok(rest)
+}
+
+/// Reads the last part of a message, which begins at `offset`, to its last byte. `parser` is built of nom's
+/// streaming parsers, which know what they lack.
+pub(crate) fn whole<'a, O>(
+    offset: usize,
+    part: &'a [u8],
+    mut parser: impl Parser<&'a [u8], Output = O, Error = NomError<&'a [u8]>>,
+) -> Result<O, LayoutError> {
+    let found = offset + part.len();
+    match parser.parse(part) {
+        Ok(([], read)) => Ok(read),
+        Ok((rest, _)) => Err(LayoutError::Long { expected: found - rest.len(), found }),
+        Err(NomErr::Incomplete(Needed::Size(lacking))) => {
+            Err(LayoutError::Short { expected: found + lacking.get(), found })
+        }
+        Err(NomErr::Incomplete(Needed::Unknown)) => Err(LayoutError::Short { expected: found + 1, found }),
+        Err(NomErr::Error(e) | NomErr::Failure(e)) => {
+            let offset = found - e.input.len();
+            Err(LayoutError::Value { offset, found: e.input.first().copied().unwrap_or_default() })
+        }
+    }
+}
+
+fn expect(offset: usize, expected: u8, found: u8) -> Result<(), LayoutError> {
+    if found == expected { Ok(()) } else { Err(LayoutError::Byte { offset, expected, found }) }
 }
 
 /// Bytes as people read them: two hex digits each, blanks between.

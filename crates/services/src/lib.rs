@@ -7,13 +7,18 @@
 extern crate std;
 
 pub mod effect;
+pub mod fault_code;
+pub mod kwp;
 pub mod layout;
 pub mod negative;
 pub mod response_code;
 pub mod service_id;
+pub mod status;
 
 pub use effect::Effect;
-pub use layout::{BufferTooSmall, Emit, Hex, LayoutError};
+pub use fault_code::FaultCode;
+pub use layout::{BufferTooSmall, Emit, Hex, LayoutError, ResponseError};
 pub use negative::NegativeResponse;
 pub use response_code::ResponseCode;
 pub use service_id::ServiceId;
+pub use status::{Status, StatusCoding};
