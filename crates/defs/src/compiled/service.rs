@@ -3,6 +3,7 @@
 use core::time::Duration;
 
 use tickover_services::Effect;
+pub use tickover_services::StatusCoding;
 
 use super::{Expr, List, Pattern, Text};
 use crate::value::{ChannelId, RecordId};
@@ -44,17 +45,6 @@ pub enum FaultRead {
         /// Group of codes.
         group: u16,
     },
-}
-
-/// How a status byte is coded: three standards, three codings.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum StatusCoding {
-    /// ISO 14230-3.
-    Iso14230,
-    /// SSF 14230-3.
-    Ssf14230,
-    /// ISO 14229-1.
-    Iso14229,
 }
 
 /// A fault code that the definition explains.
