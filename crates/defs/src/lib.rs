@@ -12,7 +12,14 @@ extern crate std;
 #[cfg(feature = "alloc")]
 pub mod compiled;
 #[cfg(feature = "alloc")]
+pub mod decode;
+#[cfg(feature = "std")]
+pub mod formula;
+#[cfg(feature = "alloc")]
 pub mod lookup;
+#[cfg(feature = "std")]
+pub mod number;
+pub mod unit;
 #[cfg(feature = "alloc")]
 pub mod value;
 

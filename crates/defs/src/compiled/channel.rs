@@ -3,6 +3,7 @@
 use core::time::Duration;
 
 use super::{Expr, List, Text, UnitCode};
+use crate::unit::{Quantity, Reference};
 use crate::value::{ChannelId, RecordId};
 
 /// One channel of one layout.
@@ -10,6 +11,8 @@ use crate::value::{ChannelId, RecordId};
 pub struct Channel {
     /// Place in the definition's list.
     pub id: ChannelId,
+    /// As formulas and programs name it; elements of arrays are `knock_retard.1`.
+    pub name: Text,
     /// For people; the name if the file has none.
     pub label: Text,
     /// Where it comes from.
@@ -24,6 +27,10 @@ pub struct Channel {
     pub conversion: Conversion,
     /// Of a number; states and texts have none.
     pub unit: Option<UnitCode>,
+    /// What the number means where its unit leaves that open.
+    pub quantity: Option<Quantity>,
+    /// Of a pressure: what it is counted from.
+    pub reference: Option<Reference>,
     /// Plausible physical range: reported, never clamped.
     pub range: Option<(f64, f64)>,
     /// Decimals worth showing, from the resolution.

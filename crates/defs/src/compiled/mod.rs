@@ -17,16 +17,13 @@ pub use line::{KLine, KeepAlive, Line, Refusal, SessionState};
 pub use record::{Every, Pattern, PatternByte, Place, Read, Record, Template, TemplatePart};
 pub use service::{Fault, FaultRead, Faults, Group, Procedure, StatusCoding, Step};
 
+pub use crate::unit::UnitCode;
 use crate::value::{ChannelId, RecordId};
 
 /// Text that is either compiled in or owned.
 pub type Text = Cow<'static, str>;
 /// A list that is either compiled in or owned.
 pub type List<T> = Cow<'static, [T]>;
-
-/// A unit of measurement: its place in the closed list of UCUM codes.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
-pub struct UnitCode(pub u8);
 
 /// Everything known about one control unit.
 #[derive(Clone, PartialEq, Debug)]

@@ -1,0 +1,1 @@
+//! What can be known of a conversion before any byte has come.

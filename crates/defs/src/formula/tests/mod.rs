@@ -1,0 +1,4 @@
+//! Tests of the formula room.
+
+mod semantics;
+mod world;
