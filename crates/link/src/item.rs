@@ -14,7 +14,7 @@ pub enum Item {
 
 /// The line is gone for good: nothing more will come from this connection.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
-#[error("{port} {}; {advice}", Self::happened(*.cause))]
+#[error("port {port} {}; {advice}", Self::happened(*.cause))]
 pub struct Down {
     /// Which port.
     pub port: String,

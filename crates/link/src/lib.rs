@@ -9,9 +9,13 @@ mod item;
 pub mod port;
 mod queue;
 pub mod serial;
+mod tap;
+mod thread;
 
 pub use clock::Clock;
 pub use item::{Down, Item};
 pub use port::{Description, Kind, LivePort, OpenError};
 pub use queue::Next;
 pub use serial::Serial;
+pub use tap::{Seen, Tap};
+pub use thread::{Reopen, Scheduling};

@@ -44,7 +44,7 @@ pub(crate) struct Tapped<P> {
     lost: Option<Loss>,
 }
 
-/// Since when the line is gone, why, and when to try it again (`None`: not by ourselves).
+/// Since when the line is gone, why, and when to try it again (`None`: the thread has not yet decided).
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(crate) struct Loss {
     pub(crate) at: Instant,
@@ -57,8 +57,18 @@ impl<P: LivePort> Tapped<P> {
         Self { port, tap, lost: None }
     }
 
-    pub(crate) fn loss(&mut self) -> Option<&mut Loss> {
-        self.lost.as_mut()
+    pub(crate) fn port(&self) -> &P {
+        &self.port
+    }
+
+    pub(crate) fn loss(&self) -> Option<Loss> {
+        self.lost
+    }
+
+    pub(crate) fn retry_at(&mut self, at: Instant) {
+        if let Some(loss) = &mut self.lost {
+            loss.retry = Some(at);
+        }
     }
 
     /// Tries to get the line back.
@@ -79,12 +89,9 @@ impl<P: LivePort> Tapped<P> {
 
     /// Sleeps until a command, the machine's deadline or the next attempt; whoever commands unparks us.
     fn wait_without_line(&self, loss: Loss, until: Option<Instant>) -> Woke {
-        let now = self.port.now();
-        match tickover_framing::time::earliest(until, loss.retry) {
-            Some(at) if at <= now => {}
-            Some(at) => thread::park_timeout(at.since(now)),
-            None => thread::park(),
-        }
+        let Some(retry) = loss.retry else { return Woke::Command };
+        let wake = until.map_or(retry, |until| until.min(retry));
+        thread::park_timeout(wake.since(self.port.now()));
         let now = self.port.now();
         if until.is_some_and(|until| until <= now) { Woke::Deadline { now } } else { Woke::Command }
     }
