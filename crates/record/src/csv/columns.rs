@@ -34,8 +34,8 @@ pub struct Column {
     pub channel: ChannelId,
     /// Its full name.
     pub name: Text,
-    /// The unit of its numbers, and the UCUM code that the header shows; states and texts have none.
-    pub unit: Option<(UnitCode, Text)>,
+    /// The unit of its numbers; states and texts have none. The header shows its UCUM code.
+    pub unit: Option<UnitCode>,
     /// The record that carries it, and that record's name; a derived channel has none and gets an age of its own.
     pub record: Option<(RecordId, Text)>,
     /// How long its value stands in the lines of other responses.
@@ -86,7 +86,7 @@ impl Table {
 
     pub(super) fn header(&self) -> impl Iterator<Item = String> {
         let channels = self.cells.iter().map(|cell| match &cell.column.unit {
-            Some((_, unit)) => format!("{} [{unit}]", cell.column.name),
+            Some(unit) => format!("{} [{}]", cell.column.name, unit.code()),
             None => cell.column.name.to_string(),
         });
         channels.chain(self.ages.iter().map(|age| age.name.clone()))
@@ -120,8 +120,14 @@ impl Table {
 impl Cell {
     fn judge(&self, row: &Row) -> Result<(), CsvError> {
         let number = row.get(self.column.channel).filter(|reading| reading.number().is_some());
-        let fits = number.is_none_or(|reading| reading.unit == self.column.unit.as_ref().map(|(code, _)| *code));
-        if fits { Ok(()) } else { Err(CsvError::OtherUnit { channel: self.column.name.to_string() }) }
+        match number.filter(|reading| reading.unit != self.column.unit) {
+            None => Ok(()),
+            Some(reading) => Err(CsvError::OtherUnit {
+                channel: self.column.name.to_string(),
+                expected: self.column.unit.map_or("", UnitCode::code),
+                came: reading.unit.map_or("", UnitCode::code),
+            }),
+        }
     }
 
     /// A reading replaces what was held, an invalid one by nothing: the unit has said that there is no value now.

@@ -46,12 +46,16 @@ pub enum CsvError {
     },
     /// A reading came in another unit than its column's header says.
     #[error(
-        "caller: channel {channel} came in another unit than its column says; \
+        "caller: channel {channel} came in [{came}] where its column says [{expected}]; \
          make the columns from the variant that was identified"
     )]
     OtherUnit {
         /// The channel.
         channel: String,
+        /// UCUM code of the header; empty: none.
+        expected: &'static str,
+        /// UCUM code of the reading; empty: none.
+        came: &'static str,
     },
     /// A line could not be put together.
     #[error("file: a line could not be put together ({0})")]

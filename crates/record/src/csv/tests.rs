@@ -7,6 +7,7 @@ use std::time::{Duration, SystemTime};
 
 use proptest::prelude::*;
 use tickover_defs::compiled::UnitCode;
+use tickover_defs::unit;
 use tickover_defs::{ChannelId, Invalid, Raw, Reading, RecordId, Value};
 use tickover_framing::Instant;
 use tickover_session::{Rate, Row};
@@ -19,34 +20,30 @@ const TRIM: ChannelId = ChannelId(2);
 const BOOST: ChannelId = ChannelId(3);
 const ENGINE: RecordId = RecordId(0);
 const LEARNED: RecordId = RecordId(1);
-const PER_MINUTE: UnitCode = UnitCode(0);
+
+fn unit_of(channel: ChannelId) -> Option<UnitCode> {
+    ["/min", "", "1", "kPa"].get(usize::from(channel.0)).and_then(|code| unit::find(code).ok())
+}
 
 fn columns() -> Vec<Column> {
     let hold = Hold::two_periods(Rate::Every(Duration::from_millis(100)), Duration::ZERO);
     let engine = Some((ENGINE, "engine".into()));
     vec![
-        Column {
-            channel: SPEED,
-            name: "engine_speed".into(),
-            unit: Some((PER_MINUTE, "/min".into())),
-            record: engine.clone(),
-            hold,
-        },
+        Column { channel: SPEED, name: "engine_speed".into(), unit: unit_of(SPEED), record: engine.clone(), hold },
         Column { channel: LOOP, name: "closed_loop".into(), unit: None, record: engine, hold },
         Column {
             channel: TRIM,
             name: "trim".into(),
-            unit: Some((UnitCode(1), "1".into())),
+            unit: unit_of(TRIM),
             record: Some((LEARNED, "learned".into())),
             hold,
         },
-        Column { channel: BOOST, name: "boost".into(), unit: Some((UnitCode(2), "kPa".into())), record: None, hold },
+        Column { channel: BOOST, name: "boost".into(), unit: unit_of(BOOST), record: None, hold },
     ]
 }
 
 fn number(channel: ChannelId, number: f64) -> Reading {
-    let unit = UnitCode([0, 0, 1, 2][usize::from(channel.0)]);
-    reading(channel, Ok(Value::Number(number)), Some(unit))
+    reading(channel, Ok(Value::Number(number)), unit_of(channel))
 }
 
 fn reading(channel: ChannelId, value: Result<Value, Invalid>, unit: Option<UnitCode>) -> Reading {
@@ -133,7 +130,7 @@ fn a_channel_of_another_response_holds_two_periods_and_then_is_empty() {
 fn an_invalid_reading_is_empty_and_does_not_bring_the_former_value_back() {
     let lines = written(&[
         row(0, ENGINE, vec![number(SPEED, 850.0)]),
-        row(50, ENGINE, vec![reading(SPEED, Err(Invalid::Declared("not available".into())), Some(PER_MINUTE))]),
+        row(50, ENGINE, vec![reading(SPEED, Err(Invalid::Declared("not available".into())), unit_of(SPEED))]),
         row(60, LEARNED, vec![number(TRIM, 1.5)]),
     ]);
     assert_eq!([&lines[1][1], &lines[2][1], &lines[3][1]], ["850", "", ""]);
@@ -186,9 +183,9 @@ fn the_clock_is_utc() {
 #[test]
 fn a_number_in_another_unit_is_refused() {
     let mut csv = Csv::new(Vec::new(), columns(), START, Flush::EVERY_ROW).unwrap();
-    let other = reading(SPEED, Ok(Value::Number(14.0)), Some(UnitCode(9)));
+    let other = reading(SPEED, Ok(Value::Number(14.0)), unit::find("Hz").ok());
     let error = csv.write(&row(0, ENGINE, vec![other])).unwrap_err();
-    assert!(matches!(error, CsvError::OtherUnit { channel } if channel == "engine_speed"));
+    assert!(error.to_string().starts_with("caller: channel engine_speed came in [Hz] where its column says [/min];"));
 }
 
 /// Takes `room` bytes, then says that the disk is full; more room can be made.
@@ -299,7 +296,7 @@ proptest! {
             let value = if *valid { *value } else { f64::NAN };
             let speed = if value.is_finite() { Ok(Value::Number(value)) } else { Err(Invalid::NotANumber) };
             let text = Ok(Value::Text(text.clone().into()));
-            row(i as u64, ENGINE, vec![reading(SPEED, speed, Some(PER_MINUTE)), reading(LOOP, text, None)])
+            row(i as u64, ENGINE, vec![reading(SPEED, speed, unit_of(SPEED)), reading(LOOP, text, None)])
         }).collect();
         let lines = written(&rows);
         prop_assert_eq!(lines.len(), rows.len() + 1);
