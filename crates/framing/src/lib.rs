@@ -10,15 +10,20 @@
 //! * [`drive`]: the loop that obeys a machine on any [`Port`](drive::Port);
 //! * [`kline`]: ISO 14230-2 and ISO 9141-2 messages, initialisation and timing;
 //! * [`can`]: identifiers and frames.
+//!
+//! The feature `script` adds scripts in virtual time, for timing tests of this crate and of those that embed it.
 #![no_std]
 
-#[cfg(test)]
+#[cfg(any(test, feature = "script"))]
 extern crate std;
 
 pub mod can;
 pub mod contract;
+mod deadline;
 pub mod drive;
 pub mod kline;
+#[cfg(any(test, feature = "script"))]
+pub mod script;
 pub mod time;
 pub mod transport;
 

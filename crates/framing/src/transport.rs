@@ -113,6 +113,11 @@ pub enum Noise {
     },
     /// A message that started before P2min was over: accepted, and noted.
     Early,
+    /// A good message that nobody had asked for.
+    Unasked {
+        /// Data bytes in it.
+        bytes: u16,
+    },
     /// A message longer than its framing allows.
     TooLong,
 }
@@ -132,7 +137,7 @@ pub enum Heard {
         /// End of its last bit.
         end: Instant,
     },
-    /// A whole, good answer; its data stand in [`Transport::message`] until the next `handle`.
+    /// A whole, good answer; its data stand in [`Transport::message`] until the next `handle` or `poll_output`.
     Message {
         /// Who sent it.
         from: Peer,
@@ -214,6 +219,9 @@ pub enum Misuse {
     /// There is no connection.
     #[error("there is no connection; connect first")]
     NotConnected,
+    /// A K-line has no identifiers of a CAN.
+    #[error("a unit on this line is named by its address, not by a CAN identifier")]
+    Addressing,
     /// The request does not fit into a message.
     #[error("the request has {length} bytes, a message of this framing holds 1 to {limit}")]
     Length {
@@ -236,8 +244,12 @@ pub trait Transport: Machine<Event = Heard> {
     fn request(&mut self, now: Instant, data: &[u8], ask: Ask) -> Result<(), Misuse>;
 
     /// Opens a new window of this length from the end of the last message: after "response pending".
+    ///
+    /// Called before the next `handle` or `poll_output` after that message.
     fn keep_waiting(&mut self, window: Duration);
 
     /// The data of the last message heard: service identifier and parameters.
+    ///
+    /// They stand until the next call of `handle` or `poll_output`.
     fn message(&self) -> &[u8];
 }

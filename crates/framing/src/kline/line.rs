@@ -1,7 +1,9 @@
 //! Everything a tester or a unit must know about a K-line before it speaks.
 
-use super::{BlockFraming, KeyBytes, Timing};
-use crate::contract::{Parity, Speed};
+use core::time::Duration;
+
+use super::{BlockFraming, HeaderForms, KeyBytes, Timing};
+use crate::contract::{Chunk, Parity, Speed};
 use crate::time::CharTime;
 
 /// A K-line and the unit on it: speed, initialisation, addresses, framing, timing.
@@ -28,6 +30,21 @@ pub struct Line {
 }
 
 impl Line {
+    /// An ISO 14230 line: 10 400 Bd, fast initialisation, normal timing, no functional address.
+    pub const fn iso14230(unit: u8, tester: u8) -> Self {
+        Self {
+            baud: 10_400,
+            parity: Parity::None,
+            stop_bits: 1,
+            init: Init::Fast,
+            unit,
+            functional: None,
+            tester,
+            framing: Framing::Iso14230,
+            timing: Timing::NORMAL,
+        }
+    }
+
     /// The speed as an act sets it.
     pub const fn speed(&self) -> Speed {
         Speed::Serial { baud: self.baud, parity: self.parity, stop_bits: self.stop_bits }
@@ -37,6 +54,64 @@ impl Line {
     pub const fn char_time(&self) -> CharTime {
         let parity = !matches!(self.parity, Parity::None) as u8;
         CharTime::new(1 + 8 + parity + self.stop_bits, self.baud)
+    }
+
+    /// The headers that the unit is expected to announce; without expected key bytes, addresses and either length.
+    pub fn expected_headers(&self) -> HeaderForms {
+        match self.init {
+            Init::FiveBaud(FiveBaud { key_bytes: Some(key_bytes), .. }) => key_bytes.headers(),
+            _ => HeaderForms::NOT_STATED,
+        }
+    }
+
+    /// The most data bytes that one message carries, service identifier included.
+    pub fn longest(&self) -> usize {
+        self.framing.longest(self.expected_headers())
+    }
+
+    /// Bytes on the wire of a request with `data` data bytes: header, data, checksum.
+    pub fn request_len(&self, data: usize) -> usize {
+        self.framing.wire_len(self.expected_headers(), data)
+    }
+
+    /// Bytes on the wire of an answer with `data` data bytes: header, data, checksum.
+    pub fn response_len(&self, data: usize) -> usize {
+        self.framing.wire_len(self.expected_headers(), data)
+    }
+
+    /// First start bit to last stop bit of a request with `data` data bytes, P4min between the bytes.
+    pub fn request_time(&self, data: usize) -> Duration {
+        self.paced(self.request_len(data), self.timing.p4_min)
+    }
+
+    /// First start bit to last stop bit of an answer with `data` data bytes, `p1` between the bytes.
+    pub fn response_time(&self, data: usize, p1: Duration) -> Duration {
+        self.paced(self.response_len(data), p1)
+    }
+
+    /// One exchange, from the first bit of a request to the earliest first bit of the next: `request` and `response`
+    /// data bytes, the unit's `p2` and `p1`, then P3min.
+    ///
+    /// ```
+    /// use core::time::Duration;
+    /// use tickover_framing::kline::Line;
+    /// let line = Line::iso14230(0x1C, 0xF1);
+    /// let exchange = line.exchange_time(2, 10, Duration::from_millis(25), Duration::ZERO);
+    /// assert_eq!(exchange, line.request_time(2) + line.response_time(10, Duration::ZERO) + Duration::from_millis(80));
+    /// ```
+    pub fn exchange_time(&self, request: usize, response: usize, p2: Duration, p1: Duration) -> Duration {
+        self.request_time(request) + p2 + self.response_time(response, p1) + self.timing.p3_min
+    }
+
+    /// As the machines send: byte by byte with a gap, else in chunks without one.
+    fn paced(&self, count: usize, gap: Duration) -> Duration {
+        let char_time = self.char_time();
+        if gap.is_zero() {
+            let full = count / Chunk::CAPACITY;
+            return char_time.of(Chunk::CAPACITY) * full as u32 + char_time.of(count % Chunk::CAPACITY);
+        }
+        let bytes = count.min(u32::MAX as usize) as u32;
+        char_time.one() * bytes + gap.saturating_mul(bytes.saturating_sub(1))
     }
 }
 

@@ -1,0 +1,523 @@
+//! The tester's end of a K-line as a machine.
+
+mod exchange;
+mod opening;
+
+use core::fmt;
+use core::time::Duration;
+
+use super::access_timing::{AccessTiming, TimingIdentifier};
+use super::echo::Verdict;
+use super::events::Events;
+use super::frame::{Frame, Target};
+use super::init::{BREAK_ECHO, service};
+use super::message::DATA_MAX;
+use super::outgoing::{Outgoing, SentStep};
+use super::receiver::{Backlog, Char, Receiver};
+use super::{Framing, HeaderForms, KeyBytes, Line, Timing};
+use crate::contract::{Act, Input, Lost, Machine, Output, Speed};
+use crate::deadline::{Deadline, Deadlines};
+use crate::time::{CharTime, Instant};
+use crate::transport::{Answers, Ask, Heard, Misuse, Noise, Peer, Reach, Stage, Transport};
+use opening::Opening;
+
+/// How far a port's speed may be off unless the caller says otherwise: 0.5 % (ISO 14230-1 8.2.3), in parts per million.
+pub const SPEED_TOLERANCE_PPM: u32 = 5_000;
+
+/// The tester's end of a K-line: initialises, asks, paces its bytes, cancels its echo, runs the answer's window.
+///
+/// Commands come from [`Transport`]; input and output from [`Machine`]. What it promises:
+///
+/// * [`connect`](Transport::connect) ends in [`Heard::Ready`], [`Heard::NotReady`] or [`Heard::NotMade`]. It begins
+///   with the act `Speed`, keeps the line idle (Tidle, W0, W5), then initialises as [`Line::init`] says. Afterwards
+///   headers and timing follow the key bytes.
+/// * A [`request`](Transport::request) goes out at P3min after the last message, its bytes P4min apart, and is told
+///   as [`Heard::Sent`]. It ends in exactly one of: `Sent` ([`Answers::None`]), [`Heard::Message`]
+///   ([`Answers::One`]), [`Heard::Silence`] (all others, and whenever an answer is missing).
+/// * [`Heard::Noise`] may come at any time between and ends nothing: a garbled answer opens a new window
+///   (ISO 14230-2 6), which then closes with `Silence` if nothing better comes. Only [`Noise::Early`] goes with a good
+///   message, which follows it.
+/// * The bytes of a message stand in [`message`](Transport::message) until the next call of `handle` or
+///   `poll_output`; [`keep_waiting`](Transport::keep_waiting) is called in that time too.
+/// * Timing parameters that the unit grants (83 03, 83 01) hold by themselves from its answer on; a new speed and all
+///   else that an answer changes are told by [`change_line`](Self::change_line).
+///
+/// ```
+/// use tickover_framing::Instant;
+/// use tickover_framing::contract::{Act, Machine, Output};
+/// use tickover_framing::kline::{Line, Tester};
+/// use tickover_framing::transport::{Reach, Transport};
+///
+/// let line = Line::iso14230(0x1C, 0xF1);
+/// let mut tester = Tester::new(line, Reach::IDEAL);
+/// tester.connect(Instant::ORIGIN);
+/// assert_eq!(tester.poll_output(), Output::Act(Act::Speed(line.speed())));
+/// ```
+#[derive(Clone)]
+pub struct Tester {
+    /// As the caller gave it, and as it is now.
+    declared: Line,
+    line: Line,
+    /// The timing that the key bytes announced: what 83 01 goes back to.
+    announced: Timing,
+    headers: HeaderForms,
+    reach: Reach,
+    tolerance_ppm: u32,
+    phase: Phase,
+    act: Option<Act>,
+    deadlines: Deadlines,
+    events: Events<Heard>,
+    backlog: Backlog,
+    receiver: Receiver,
+    outgoing: Outgoing,
+    ask: Ask,
+    /// What the request under way changes once it is answered.
+    consequence: Consequence,
+    /// P2 runs from here: end of the request or of the last answer.
+    window_from: Instant,
+    /// P3 runs from here: end of the last message of anybody.
+    free_from: Option<Instant>,
+    /// End of the last byte of anybody.
+    last_byte: Option<Instant>,
+    ended: Ended,
+    speed: SpeedState,
+    opening_since: Instant,
+    last_edge: Edges,
+    queued: Option<Frame>,
+    message: [u8; DATA_MAX],
+    message_len: usize,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Phase {
+    Off,
+    Dead(Lost),
+    Opening(Opening),
+    /// Connected, nothing asked.
+    Ready,
+    /// A request waits for P3min or is being sent.
+    Asking,
+    /// The window of an answer is open.
+    Waiting,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Consequence {
+    None,
+    SetTiming(AccessTiming),
+    DefaultTiming,
+    Stop,
+}
+
+/// How the last connection ended: how long the line must be idle before the next.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Ended {
+    Never,
+    /// StopCommunication was answered, or an initialisation failed.
+    Orderly,
+    Otherwise,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum SpeedState {
+    Made,
+    /// Our own bytes must be out first.
+    Due,
+    /// The act is under way.
+    Asked,
+}
+
+/// Our own edges of an initialisation.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Edges {
+    None,
+    /// The pattern has begun and not ended.
+    Moving,
+    /// The last edge was then.
+    Last(Instant),
+}
+
+/// How [`Tester::stop`] ends a connection.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Stopping {
+    /// StopCommunication goes out; its answer, or silence, comes as for any request and ends the connection.
+    Asked,
+    /// This framing has no such request: the connection is over, the unit notices at P3max.
+    Over,
+}
+
+impl Tester {
+    /// A tester for this line on a port of this reach. Nothing happens before [`connect`](Transport::connect).
+    pub const fn new(line: Line, reach: Reach) -> Self {
+        Self {
+            declared: line,
+            line,
+            announced: line.timing,
+            headers: HeaderForms::NOT_STATED,
+            reach,
+            tolerance_ppm: SPEED_TOLERANCE_PPM,
+            phase: Phase::Off,
+            act: None,
+            deadlines: Deadlines::NONE,
+            events: Events::new(),
+            backlog: Backlog::EMPTY,
+            receiver: Receiver::EMPTY,
+            outgoing: Outgoing::new(reach.echo),
+            ask: Ask { to: Peer::Anyone, answers: Answers::None, window: Duration::ZERO },
+            consequence: Consequence::None,
+            window_from: Instant::ORIGIN,
+            free_from: None,
+            last_byte: None,
+            ended: Ended::Never,
+            speed: SpeedState::Made,
+            opening_since: Instant::ORIGIN,
+            last_edge: Edges::None,
+            queued: None,
+            message: [0; DATA_MAX],
+            message_len: 0,
+        }
+    }
+
+    /// Accepts a port whose speed, read back, is off by so many parts per million; 5000 (0.5 %) without this call.
+    pub fn set_speed_tolerance_ppm(&mut self, parts_per_million: u32) {
+        self.tolerance_ppm = parts_per_million;
+    }
+
+    /// The line as it is now: what the key bytes and granted timing parameters made of it.
+    pub fn line(&self) -> &Line {
+        &self.line
+    }
+
+    /// The headers that this tester now sends.
+    pub fn headers(&self) -> HeaderForms {
+        self.headers
+    }
+
+    /// From now on the line is this: after an answer that changes speed or timing.
+    ///
+    /// The speed is set as soon as our own bytes are out; requests wait for it. A speed that the port cannot make is
+    /// told as [`Heard::NotMade`] and ends the connection. The next `connect` begins with the first line again.
+    ///
+    /// # Errors
+    /// [`Misuse::NotConnected`] without a connection, [`Misuse::Busy`] while a request is under way.
+    pub fn change_line(&mut self, now: Instant, line: Line) -> Result<(), Misuse> {
+        self.must_be_ready()?;
+        let speed_changes = line.speed() != self.line.speed();
+        self.line = line;
+        if speed_changes {
+            let out = self.outgoing.end().map_or(now, |end| end.after(self.reach.late_out));
+            self.speed = SpeedState::Due;
+            self.deadlines.arm(Deadline::SpeedChange, out.max(now));
+        }
+        self.advance(now);
+        Ok(())
+    }
+
+    /// Ends the connection in order: StopCommunication (ISO 14230-2 5.2) where the framing has it.
+    ///
+    /// # Errors
+    /// [`Misuse::NotConnected`] without a connection, [`Misuse::Busy`] while a request is under way.
+    pub fn stop(&mut self, now: Instant) -> Result<Stopping, Misuse> {
+        self.must_be_ready()?;
+        if self.line.framing != Framing::Iso14230 {
+            self.switch_off(Ended::Otherwise);
+            return Ok(Stopping::Over);
+        }
+        let ask = Ask { to: Peer::Unit(self.line.unit), answers: Answers::One, window: self.line.timing.p2_max };
+        self.request(now, &[service::STOP_COMMUNICATION], ask)?;
+        self.consequence = Consequence::Stop;
+        Ok(Stopping::Asked)
+    }
+
+    fn must_be_ready(&self) -> Result<(), Misuse> {
+        match self.phase {
+            Phase::Ready => Ok(()),
+            Phase::Asking | Phase::Waiting => Err(Misuse::Busy),
+            Phase::Off | Phase::Dead(_) | Phase::Opening(_) => Err(Misuse::NotConnected),
+        }
+    }
+
+    fn char_time(&self) -> CharTime {
+        self.line.char_time()
+    }
+
+    /// When a limit on a start is broken for sure: the byte would have been told by then.
+    fn limit(&self, from: Instant, limit: Duration) -> Instant {
+        from.after(limit).after(self.char_time().one()).after(self.reach.late_in)
+    }
+
+    fn noise(&mut self, at: Instant, what: Noise) {
+        self.events.push(Heard::Noise { at, what });
+    }
+
+    fn switch_off(&mut self, ended: Ended) {
+        self.phase = Phase::Off;
+        self.ended = ended;
+        self.act = None;
+        self.deadlines = Deadlines::NONE;
+        self.receiver.clear();
+        self.outgoing.abort();
+        self.speed = SpeedState::Made;
+        self.last_edge = Edges::None;
+        self.queued = None;
+        self.consequence = Consequence::None;
+    }
+
+    /// Tells every deadline that was over before something else happened at `now`.
+    fn expire_before(&mut self, now: Instant) {
+        while let Some((at, deadline)) = self.deadlines.take_before(now) {
+            self.on_deadline(deadline, at, now);
+        }
+    }
+
+    fn on_deadline(&mut self, deadline: Deadline, at: Instant, now: Instant) {
+        match deadline {
+            Deadline::SpeedChange => {
+                self.speed = SpeedState::Asked;
+                self.act = Some(Act::Speed(self.line.speed()));
+            }
+            Deadline::MayRequest => self.advance(now),
+            Deadline::OwnByte => self.act = self.outgoing.piece(),
+            Deadline::NextByte => self.paused(),
+            Deadline::AnswerStart => self.window_closed(at),
+            _ => self.opening_deadline(deadline, at, now),
+        }
+    }
+
+    /// Looks at bytes until one of them makes an event.
+    fn pump(&mut self) {
+        while self.events.is_empty() {
+            let Some(char) = self.backlog.take(self.char_time()) else { return };
+            self.byte(char);
+        }
+    }
+
+    fn byte(&mut self, char: Char) {
+        self.expire_before(char.start.after(self.char_time().one()));
+        if matches!(self.phase, Phase::Dead(_)) {
+            return;
+        }
+        self.last_byte = Some(char.end);
+        if matches!(self.phase, Phase::Off) || self.is_own_break(char) {
+            return;
+        }
+        match self.outgoing.judge(char) {
+            Verdict::Own => {}
+            Verdict::Collision { at } => self.collision(at, char.end),
+            Verdict::Theirs => self.theirs(char),
+            Verdict::TheirsSince { count, first, last } => {
+                for char in self.outgoing.seeming_echo(count, first, last) {
+                    self.theirs(char);
+                }
+                self.theirs(char);
+            }
+        }
+        self.advance(char.end);
+    }
+
+    fn theirs(&mut self, char: Char) {
+        if let Phase::Opening(opening) = self.phase
+            && opening.takes_single_bytes()
+        {
+            self.opening_byte(opening, char);
+        } else {
+            self.answer_byte(char);
+        }
+    }
+
+    fn speed_is(&mut self, at: Instant, got: Option<Speed>) {
+        let wanted = self.line.speed();
+        if !is_made(wanted, got, self.tolerance_ppm) {
+            self.switch_off(Ended::Otherwise);
+            self.events.push(Heard::NotMade { wanted, got });
+            return;
+        }
+        self.speed = SpeedState::Made;
+        if matches!(self.phase, Phase::Opening(Opening::Speed)) {
+            self.begin_opening(at);
+        }
+        self.advance(at);
+    }
+
+    fn sent(&mut self, start: Instant, end: Instant) {
+        self.last_byte = Some(end);
+        match self.outgoing.sent(start, end) {
+            SentStep::Go => self.act = self.outgoing.piece(),
+            SentStep::At(at) => self.deadlines.arm(Deadline::OwnByte, at),
+            SentStep::Out { start, end } => match self.phase {
+                Phase::Opening(opening) => self.opening_sent(opening, end),
+                _ => self.request_is_out(start, end),
+            },
+            SentStep::Idle => {}
+        }
+    }
+
+    fn lost(&mut self, cause: Lost) {
+        if matches!(self.phase, Phase::Dead(_)) {
+            return;
+        }
+        self.switch_off(Ended::Otherwise);
+        self.phase = Phase::Dead(cause);
+        self.events.push(Heard::Down(cause));
+    }
+}
+
+/// Whether the port runs at the wanted speed. Only the rate is judged: parity and stop bits read back as asked.
+pub(crate) fn is_made(wanted: Speed, got: Option<Speed>, tolerance_ppm: u32) -> bool {
+    let (Speed::Serial { baud: wanted, .. }, Some(Speed::Serial { baud: got, .. })) = (wanted, got) else {
+        return false;
+    };
+    u64::from(wanted.abs_diff(got)) * 1_000_000 <= u64::from(wanted) * u64::from(tolerance_ppm)
+}
+
+impl Machine for Tester {
+    type Event = Heard;
+
+    fn handle(&mut self, input: Input<'_>) {
+        match input {
+            Input::Bytes { end, bytes } => {
+                // A driver that drained the outputs left nothing behind; one that did not loses events, not bytes.
+                while let Some(char) = self.backlog.take(self.char_time()) {
+                    self.byte(char);
+                }
+                if !self.backlog.put(end, bytes, self.char_time()).is_empty() {
+                    self.noise(end, Noise::TooLong);
+                }
+                self.pump();
+            }
+            Input::Sent { start, end, .. } => self.sent(start, end),
+            Input::LineIs { at, level } => self.line_is(at, level),
+            Input::SpeedIs { at, got } => self.speed_is(at, got),
+            Input::Timeout { now } => {
+                while let Some((at, deadline)) = self.deadlines.take_due(now) {
+                    self.on_deadline(deadline, at, now);
+                }
+            }
+            Input::Lost { cause, .. } => self.lost(cause),
+            // Another tester's pulse is not for us, and frames are not of this line.
+            Input::Edge { .. } | Input::Frame { .. } => {}
+        }
+    }
+
+    fn poll_output(&mut self) -> Output<Heard> {
+        loop {
+            if let Some(event) = self.events.pop() {
+                return Output::Event(event);
+            }
+            if !self.backlog.is_empty() {
+                self.pump();
+                continue;
+            }
+            if let Some(act) = self.act.take() {
+                return Output::Act(act);
+            }
+            return match self.deadlines.next() {
+                Some((at, deadline)) => Output::WaitUntil { at, why: deadline.why() },
+                None => Output::Idle,
+            };
+        }
+    }
+}
+
+impl Transport for Tester {
+    fn connect(&mut self, now: Instant) {
+        if let Phase::Dead(cause) = self.phase {
+            self.events.push(Heard::Down(cause));
+            return;
+        }
+        let ended = match self.phase {
+            Phase::Off => self.ended,
+            _ => Ended::Otherwise,
+        };
+        self.switch_off(ended);
+        self.line = self.declared;
+        self.announced = self.declared.timing;
+        self.headers = self.declared.expected_headers();
+        self.free_from = None;
+        self.opening_since = now;
+        self.phase = Phase::Opening(Opening::Speed);
+        self.speed = SpeedState::Asked;
+        self.act = Some(Act::Speed(self.line.speed()));
+    }
+
+    fn request(&mut self, now: Instant, data: &[u8], ask: Ask) -> Result<(), Misuse> {
+        self.must_be_ready()?;
+        let target = match ask.to {
+            Peer::Unit(unit) => Target::Unit(unit),
+            Peer::Anyone => Target::Function(self.line.functional.unwrap_or(self.line.unit)),
+            Peer::Id(_) => return Err(Misuse::Addressing),
+        };
+        let limit = self.line.framing.longest(self.headers) as u16;
+        let Some(frame) = Frame::request(&self.line, self.headers, target, data) else {
+            return Err(Misuse::Length { length: data.len(), limit });
+        };
+        self.queued = Some(frame);
+        self.ask = ask;
+        self.consequence = match (self.line.framing, data) {
+            (Framing::Iso14230, [service::ACCESS_TIMING, kind, values @ ..]) => self.consequence_of(*kind, values),
+            _ => Consequence::None,
+        };
+        self.phase = Phase::Asking;
+        self.advance(now);
+        Ok(())
+    }
+
+    fn keep_waiting(&mut self, window: Duration) {
+        if matches!(self.phase, Phase::Ready | Phase::Waiting) && self.ask.answers != Answers::None {
+            self.ask.window = window;
+            self.phase = Phase::Waiting;
+            self.deadlines.arm(Deadline::AnswerStart, self.limit(self.window_from, window));
+        }
+    }
+
+    fn message(&self) -> &[u8] {
+        self.message.get(..self.message_len).unwrap_or_default()
+    }
+}
+
+impl Tester {
+    fn consequence_of(&self, kind: u8, values: &[u8]) -> Consequence {
+        match (TimingIdentifier(kind), values) {
+            (TimingIdentifier::SET, &[a, b, c, d, e]) => Consequence::SetTiming(AccessTiming([a, b, c, d, e])),
+            (TimingIdentifier::SET_DEFAULT, []) => Consequence::DefaultTiming,
+            _ => Consequence::None,
+        }
+    }
+
+    /// Whether a byte is our own break, come back.
+    fn is_own_break(&self, Char { byte, end, .. }: Char) -> bool {
+        match self.last_edge {
+            Edges::None => false,
+            Edges::Moving => true,
+            Edges::Last(at) => {
+                let over = at.after(BREAK_ECHO);
+                end <= over || (byte == 0 && end <= over.after(self.reach.late_in))
+            }
+        }
+    }
+
+    fn ready(&mut self, at: Instant, key_bytes: Option<KeyBytes>) {
+        if let Some(key_bytes) = key_bytes {
+            key_bytes.apply_to(&mut self.line.timing);
+            self.announced = self.line.timing;
+            if key_bytes.is_iso14230() {
+                self.headers = key_bytes.headers();
+            }
+            self.free_from = Some(at);
+        }
+        self.window_from = at;
+        self.phase = Phase::Ready;
+        self.events.push(Heard::Ready { key_bytes: key_bytes.map(|k| (k.0, k.1)) });
+    }
+
+    fn not_ready(&mut self, at: Instant, stage: Stage) {
+        self.switch_off(Ended::Orderly);
+        self.events.push(Heard::NotReady { at, stage });
+    }
+}
+
+impl fmt::Debug for Tester {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Tester").field("line", &self.line).field("phase", &self.phase).finish_non_exhaustive()
+    }
+}
