@@ -13,6 +13,8 @@ extern crate std;
 pub mod compiled;
 #[cfg(feature = "alloc")]
 pub mod decode;
+#[cfg(feature = "alloc")]
+pub mod encode;
 #[cfg(feature = "std")]
 pub mod formula;
 #[cfg(feature = "alloc")]

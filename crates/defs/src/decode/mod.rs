@@ -42,7 +42,7 @@ pub fn channel(layout: &Layout, channel: &Channel, data: &[u8], scope: &dyn Scop
             for part in parts.iter() {
                 contents.push(field::content(&part.field, &raw(&part.field, data)?));
             }
-            let value = calculate(layout, channel, Given::Parts(&contents), scope);
+            let value = combine(layout, channel, &contents, scope);
             Some(reading(channel, None, value))
         }
         Origin::Derived => Some(derived(layout, channel, scope)),
@@ -117,6 +117,16 @@ pub fn number(layout: &Layout, expr: &Expr, scope: &dyn Scope) -> Result<f64, In
 
 fn evaluation<'a>(layout: &'a Layout, expr: &'a Expr, given: Given<'a>, scope: &'a dyn Scope) -> Evaluation<'a> {
     Evaluation { expr, curves: &layout.curves, channels: &layout.channels, given, scope }
+}
+
+/// What the parts of a channel mean together.
+pub(crate) fn combine(
+    layout: &Layout,
+    channel: &Channel,
+    parts: &[Content],
+    scope: &dyn Scope,
+) -> Result<Value, Invalid> {
+    calculate(layout, channel, Given::Parts(parts), scope)
 }
 
 /// A channel without a single raw value: codes and states are looked up on the result.

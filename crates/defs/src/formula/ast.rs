@@ -33,8 +33,6 @@ pub enum Kind {
     Call {
         /// Function or curve.
         name: String,
-        /// Place of the name.
-        name_span: Range<usize>,
         /// One at least.
         arguments: Vec<Ast>,
     },

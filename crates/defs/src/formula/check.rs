@@ -48,7 +48,7 @@ impl Checker<'_> {
                 Some((fold::negate(term), unit))
             }
             Kind::Binary(binary, left, right) if is_arithmetic(*binary) => self.arithmetic(*binary, left, right, ast),
-            Kind::Call { name, name_span, arguments } => self.call(name, name_span, arguments, ast),
+            Kind::Call { name, arguments } => self.call(name, arguments, ast),
             Kind::If(condition, then, otherwise) => {
                 let condition = self.truth(condition);
                 let (then_number, else_number) = (self.number(then), self.number(otherwise));
@@ -83,10 +83,8 @@ impl Checker<'_> {
                 Some(fold::choice(condition?, then?, otherwise?))
             }
             Kind::Invalid(reason) => Some(Term::Invalid(reason.clone())),
-            Kind::Call { name, name_span, arguments } => match named(name) {
-                Some((Callee::Function(Function::Bit) | Callee::Supported, _)) => {
-                    self.truth_call(name, name_span, arguments, ast)
-                }
+            Kind::Call { name, arguments } => match named(name) {
+                Some((Callee::Function(Function::Bit) | Callee::Supported, _)) => self.truth_call(name, arguments, ast),
                 _ => self.not_a_truth(ast),
             },
             _ => self.not_a_truth(ast),
@@ -249,7 +247,8 @@ impl Checker<'_> {
 
     // ---- calls
 
-    fn call(&mut self, name: &str, name_span: &Range<usize>, arguments: &[Ast], whole: &Ast) -> Option<Number> {
+    fn call(&mut self, name: &str, arguments: &[Ast], whole: &Ast) -> Option<Number> {
+        let name_span = &(whole.span.start..whole.span.start + name.len());
         let (function, arity) = match (self.names.resolve(name), named(name)) {
             (Some(Name::Curve(curve)), _) => {
                 self.count(name, 1, arguments, &whole.span)?;
@@ -292,8 +291,7 @@ impl Checker<'_> {
         }
     }
 
-    fn truth_call(&mut self, name: &str, name_span: &Range<usize>, arguments: &[Ast], whole: &Ast) -> Option<Term> {
-        let _ = name_span;
+    fn truth_call(&mut self, name: &str, arguments: &[Ast], whole: &Ast) -> Option<Term> {
         if name == "supported" {
             self.count(name, 1, arguments, &whole.span)?;
             return self.channel_argument(name, arguments.first()?).map(|input| Term::Supported(input.id));

@@ -34,7 +34,7 @@ pub const WORDS: [&str; 9] = ["if", "then", "else", "invalid", "or", "and", "not
 const SIGNS: [&str; 14] = ["<=", ">=", "==", "!=", "<", ">", "+", "-", "*", "/", "^", "(", ")", ","];
 
 /// Signs of other languages and what is meant; empty: it depends.
-const FOREIGN: [(&str, &str, &str); 12] = [
+const FOREIGN: [(&str, &str, &str); 11] = [
     ("&&", "`&&` is written as a word", "and"),
     ("||", "`||` is written as a word", "or"),
     ("<>", "unequal is written `!=`", "!="),
@@ -46,7 +46,6 @@ const FOREIGN: [(&str, &str, &str); 12] = [
     ("%", "the remainder is written as a word", "mod"),
     ("&", "bits are picked by the key `bits`, or tested by `bit(n, k)`", ""),
     ("|", "bits are picked by the key `bits`, or tested by `bit(n, k)`", ""),
-    ("\"", "a text stands in single quotes", "'"),
 ];
 
 pub(super) fn tokens(text: &str) -> Result<Vec<Token>, FormulaError> {
@@ -77,6 +76,11 @@ fn token(text: &str, at: usize, first: char) -> Result<Token, FormulaError> {
             }
             None => Err(FormulaError::new(Rule::Syntax, at..text.len(), "this text is never closed").expected("`'`")),
         },
+        '"' => {
+            let end = rest[1..].find('"').map_or(text.len(), |length| at + length + 2);
+            let suggestion = text[at..end].replace('"', "'");
+            Err(FormulaError::new(Rule::Syntax, at..end, "a text stands in single quotes").suggest(Some(suggestion)))
+        }
         'A'..='Z' | '_' => {
             let end = at + length(rest, |c| c.is_ascii_alphanumeric() || c == '_');
             let lower = text[at..end].to_ascii_lowercase();

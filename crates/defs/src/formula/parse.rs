@@ -150,7 +150,7 @@ impl Parser {
             TokenKind::Name(name) => {
                 self.next += 1;
                 return if self.accept_sign("(") {
-                    self.call(name, span)
+                    self.call(name, span.start)
                 } else {
                     self.made(span.start, Kind::Name(name), 0)
                 };
@@ -173,7 +173,7 @@ impl Parser {
         self.made(span.start, kind, 0)
     }
 
-    fn call(&mut self, name: String, name_span: Range<usize>) -> Read {
+    fn call(&mut self, name: String, start: usize) -> Read {
         let mut arguments = Vec::new();
         let mut depth = 0;
         loop {
@@ -185,7 +185,7 @@ impl Parser {
             }
         }
         self.expect_sign(")", "an operator, `,` or `)`")?;
-        self.made(name_span.start, Kind::Call { name, name_span, arguments }, depth)
+        self.made(start, Kind::Call { name, arguments }, depth)
     }
 
     // ---- places and levels

@@ -1,4 +1,6 @@
 //! Tests of the formula room.
 
+mod mistakes;
+mod roundtrip;
 mod semantics;
 mod world;
