@@ -1,0 +1,166 @@
+//! A channel's expressions, unit and codes, complete in the compiled form.
+
+use std::borrow::Cow;
+use std::format;
+use std::string::String;
+use std::vec::Vec;
+
+use super::names::Here;
+use super::owned;
+use crate::check;
+use crate::compiled::{Channel, Code, Conversion, Expr, Field, Origin, Part, State};
+use crate::diagnostic::{Diagnostic, codes};
+use crate::formula::{self, Compiled, FormulaError, Rule, Wanted};
+use crate::model::{self, Findings, TextAt};
+use crate::value::{ChannelId, RecordId};
+
+/// Why a channel is not there.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Absent {
+    /// A mistake was reported.
+    Mistaken,
+    /// Something that it is built on is not in this layout.
+    Elsewhere,
+}
+
+/// What a channel is compiled with.
+pub(crate) struct Given<'a> {
+    pub(crate) id: ChannelId,
+    /// Of an element with the element's name.
+    pub(crate) name: &'a str,
+    pub(crate) channel: &'a model::channel::Channel,
+    pub(crate) here: &'a Here<'a>,
+    /// The record, and the place of its first byte where `at` is an address.
+    pub(crate) record: Option<(RecordId, u32)>,
+    /// The fields, moved to the element.
+    pub(crate) fields: &'a [model::field::Field],
+    /// The curves of the layout.
+    pub(crate) curves: &'a [crate::compiled::Curve],
+}
+
+/// Compiles a channel.
+pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Channel, Absent> {
+    let channel = given.channel;
+    let unit = check::unit::of(channel, given.name, out);
+    let when = channel.when.as_ref().map(|text| expression(text, given.here, Wanted::Truth, out)).transpose();
+    let formula = channel.formula.as_ref().map(|text| expression(text, given.here, Wanted::Number, out)).transpose();
+    let (when, formula, unit) = (when?, formula?, unit.ok_or(Absent::Mistaken)?);
+    let origin = origin(given).ok_or(Absent::Mistaken)?;
+    let conversion = conversion(&origin, formula.as_ref(), !channel.states.is_empty());
+    let mut inputs: Vec<ChannelId> = Vec::new();
+    for input in [&formula, &when].into_iter().flatten().flat_map(|compiled| &compiled.inputs) {
+        if !inputs.contains(input) {
+            inputs.push(*input);
+        }
+    }
+    let decimals = check::vectors::decimals(&origin, &conversion, given.curves, channel.range);
+    Ok(Channel {
+        id: given.id,
+        label: owned(channel.label.as_deref().unwrap_or(given.name)),
+        origin,
+        when: when.map(|compiled| compiled.expr),
+        invalid: channel
+            .invalid
+            .iter()
+            .map(|code| Code { first: code.first, last: code.last, meaning: owned(&code.text) })
+            .collect(),
+        states: channel
+            .states
+            .iter()
+            .map(|code| State { first: code.first, last: code.last, name: owned(&code.text) })
+            .collect(),
+        conversion,
+        unit,
+        range: channel.range,
+        decimals,
+        max_age: channel.max_age,
+        inputs: Cow::Owned(inputs),
+    })
+}
+
+/// Compiles an expression; its mistakes are placed in the file.
+pub(crate) fn expression(
+    text: &TextAt,
+    here: &Here<'_>,
+    wanted: Wanted,
+    out: &mut Findings<'_>,
+) -> Result<Compiled, Absent> {
+    let errors = match formula::compile(&text.value, here, wanted) {
+        Ok(compiled) => return Ok(compiled),
+        Err(errors) => errors,
+    };
+    let elsewhere = |error: &FormulaError| {
+        let name = text.value.get(error.span.clone()).unwrap_or_default();
+        error.rule == Rule::UnknownName && here.layout.catalog().knows_in_formulas(name)
+    };
+    let (elsewhere, mistakes): (Vec<_>, Vec<_>) = errors.into_iter().partition(elsewhere);
+    // What else is said beside a name that is only elsewhere may follow from it.
+    if !elsewhere.is_empty() {
+        return Err(Absent::Elsewhere);
+    }
+    for error in mistakes {
+        out.push(placed(&error, text));
+    }
+    Err(Absent::Mistaken)
+}
+
+/// Compiles a condition where only channels are known.
+pub(crate) fn condition(text: &TextAt, here: &Here<'_>, out: &mut Findings<'_>) -> Result<Expr, Absent> {
+    expression(text, here, Wanted::Truth, out).map(|compiled| compiled.expr)
+}
+
+fn placed(error: &FormulaError, text: &TextAt) -> Diagnostic {
+    let code = if error.rule == Rule::UnknownName { codes::UNKNOWN_NAME } else { codes::FORMULA };
+    let span = text.part(error.span.clone());
+    let mut found = Diagnostic::new(code, span.clone(), error.message.clone());
+    if !error.expected.is_empty() {
+        found = found.expected(error.expected.clone());
+    }
+    match &error.suggestion {
+        // Only where the part itself is underlined can it be replaced.
+        Some(new) if span != text.span => found.suggest(span, new.clone(), String::from("write instead")),
+        _ => found,
+    }
+}
+
+fn origin(given: &Given<'_>) -> Option<Origin> {
+    let Some((record, base)) = given.record else { return Some(Origin::Derived) };
+    let field = |field: &model::field::Field| {
+        let bytes: Option<Vec<u16>> = field
+            .ordered
+            .iter()
+            .map(|place| place.checked_sub(base).and_then(|place| u16::try_from(place).ok()))
+            .collect();
+        Some(Field { bytes: Cow::Owned(bytes?), coding: field.coding, low_bit: field.low_bit, width: field.width })
+    };
+    match &given.channel.origin {
+        model::channel::Origin::Derived => Some(Origin::Derived),
+        model::channel::Origin::Field { .. } => Some(Origin::Field { record, field: field(given.fields.first()?)? }),
+        model::channel::Origin::Parts { parts, .. } => {
+            let parts: Option<Vec<Part>> = parts
+                .iter()
+                .zip(given.fields)
+                .map(|(part, moved)| Some(Part { name: owned(&part.name), field: field(moved)? }))
+                .collect();
+            Some(Origin::Parts { record, parts: Cow::Owned(parts?) })
+        }
+    }
+}
+
+fn conversion(origin: &Origin, formula: Option<&Compiled>, states: bool) -> Conversion {
+    match (origin, formula) {
+        (Origin::Field { field, .. }, Some(formula)) => formula.conversion(field.coding),
+        (_, Some(formula)) => Conversion::Expr(formula.expr.clone()),
+        (Origin::Field { field, .. }, None) if is_text(field.coding) || states => Conversion::None,
+        (_, None) => Conversion::Identity,
+    }
+}
+
+const fn is_text(coding: crate::compiled::Coding) -> bool {
+    matches!(coding, crate::compiled::Coding::Ascii | crate::compiled::Coding::Hex)
+}
+
+/// For sentences: `knock_retard.1` as "channel `knock_retard.1`".
+pub(crate) fn called(name: &str) -> String {
+    format!("channel `{name}`")
+}

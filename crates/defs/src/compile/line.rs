@@ -1,0 +1,139 @@
+//! The line and the sessions that change it; what a request does on it.
+
+use std::borrow::Cow;
+use std::format;
+use std::string::String;
+use std::vec::Vec;
+
+use tickover_services::{Effect, effect};
+
+use super::owned;
+use crate::check;
+use crate::compiled::line::Services;
+use crate::compiled::{KLine, Line, SessionState, Step};
+use crate::diagnostic::{Diagnostic, codes};
+use crate::model::line::KEYS;
+use crate::model::procedure::read_steps;
+use crate::model::{At, Findings, Keys, line, value};
+use crate::source::{Span, Table, merge};
+
+/// The line with its sessions.
+#[derive(Debug, Default)]
+pub(crate) struct Lines {
+    /// Whether the file has a `[line]` at all.
+    present: bool,
+    line: Option<KLine>,
+    /// In file order; `None` where something is wrong.
+    sessions: Vec<(String, Option<SessionState>)>,
+}
+
+/// Reads `[line]` and `[session]`.
+pub(crate) fn read(root: &Table, out: &mut Findings<'_>) -> Lines {
+    let table = root.get("line").and_then(|node| value::table(node, "line", out));
+    let line = table.and_then(|table| line::read(table, out));
+    let mut lines = Lines { present: root.get("line").is_some(), line, sessions: Vec::new() };
+    if let Some(keep_alive) = lines.line.as_ref().and_then(|line| line.keep_alive.as_ref()) {
+        let span = table.and_then(|table| table.get("keep_alive")).map_or(0..0, |node| node.span.clone());
+        check::effect::at_most(&keep_alive.send, Effect::Session, &lines, &span, "`keep_alive`", out);
+    }
+    for (entry, own) in value::named(root, "session", out) {
+        check::name::plain(&entry.key, entry.key_span.clone(), "session", out);
+        let state = session(&entry.key, own, table, &lines, out);
+        lines.sessions.push((entry.key.clone(), state));
+    }
+    lines
+}
+
+fn session(name: &str, own: &Table, line: Option<&Table>, lines: &Lines, out: &mut Findings<'_>) -> Option<SessionState> {
+    let mut known = Vec::from(["enter"]);
+    known.extend(KEYS);
+    let keys = Keys::new(own, "a session", &known, &[], out);
+    let enter = keys.need("enter", "[{ send = \"10 86 03\", expect = \"50 86\" }]", out);
+    let enter = enter.and_then(|node| read_steps(node, "enter", out));
+    for step in enter.iter().flatten() {
+        check::effect::step(step, Effect::Session, lines, "what enters a session", out);
+    }
+    // What is wrong with [line] itself has been said; of the laid-over one only what the session brings is.
+    let mut laid_over = line?.clone();
+    let mut over = own.clone();
+    over.entries.retain(|entry| KEYS.contains(&entry.key.as_str()));
+    merge::lay_over(&mut laid_over, &over);
+    let before = out.list.len();
+    let line = line::read(&laid_over, out);
+    let known: Vec<Diagnostic> = out.list.iter().take(before).cloned().collect();
+    let mut place = before;
+    while let Some(found) = out.list.get(place) {
+        if known.contains(found) {
+            out.list.remove(place);
+        } else {
+            place += 1;
+        }
+    }
+    let enter: Vec<Step> = enter?.into_iter().map(|step| step.value).collect();
+    Some(SessionState { name: owned(name), enter: Cow::Owned(enter), line: Line::KLine(line?) })
+}
+
+/// What is known of a request's effect.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub(crate) enum Judged {
+    Known(Effect),
+    /// Nobody says what this does.
+    Unknown,
+    /// The standards differ, and the line does not say which holds.
+    WhichStandard,
+    /// There is no line to judge by, or it has mistakes of its own.
+    NoLine,
+}
+
+/// Service numbers that mean different things in ISO 14230-3 and ISO 14229-1.
+const DIFFER: [u8; 6] = [0x10, 0x11, 0x23, 0x2C, 0x3E, 0x83];
+
+impl Lines {
+    /// The line of the compiled form.
+    pub(crate) fn line(&self) -> Option<Line> {
+        self.line.clone().map(Line::KLine)
+    }
+
+    /// The sessions of the compiled form.
+    pub(crate) fn sessions(&self) -> Vec<SessionState> {
+        self.sessions.iter().filter_map(|(_, state)| state.clone()).collect()
+    }
+
+    /// The place of a session.
+    pub(crate) fn session(&self, name: &str) -> Option<u16> {
+        self.sessions.iter().position(|(known, _)| known == name).and_then(|place| u16::try_from(place).ok())
+    }
+
+    pub(crate) fn session_names(&self) -> impl Iterator<Item = &str> + Clone {
+        self.sessions.iter().map(|(name, _)| name.as_str())
+    }
+
+    /// What a whole request does on this line.
+    pub(crate) fn effect(&self, request: &[u8]) -> Judged {
+        let (Some(line), Some(first)) = (&self.line, request.first()) else { return Judged::NoLine };
+        let declared = line.effects.iter().find(|(command, _)| command == first).map(|(_, effect)| *effect);
+        let standard = match line.services {
+            Some(Services::Iso14230) => effect::of_iso14230(request),
+            Some(Services::Iso14229) => None,
+            None if declared.is_some() || matches!(line.line.framing, tickover_framing::kline::Framing::Declared(_)) => None,
+            None if DIFFER.contains(first) => return Judged::WhichStandard,
+            None => effect::of_iso14230(request),
+        };
+        standard.or(declared).map_or(Judged::Unknown, Judged::Known)
+    }
+
+    /// Whether there is a line; a base has none.
+    pub(crate) const fn present(&self) -> bool {
+        self.present
+    }
+}
+
+/// For sentences: bytes as hex.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    format!("{}", tickover_framing::contract::Hex(bytes))
+}
+
+/// A step and where it stands.
+pub(crate) type StepAt = At<Step>;
+/// Where a request stands.
+pub(crate) type Place = Span;

@@ -1,0 +1,157 @@
+//! From the file to the compiled form: variants laid over, names looked up, formulas compiled, every rule run.
+
+mod catalog;
+mod channel;
+mod layout;
+mod line;
+mod names;
+mod record;
+mod rest;
+mod sheet;
+
+use std::borrow::Cow;
+use std::borrow::ToOwned;
+use std::format;
+use std::string::String;
+use std::vec::Vec;
+
+pub(crate) use catalog::Catalog;
+pub(crate) use layout::{Built, Placed};
+pub(crate) use line::Lines;
+pub(crate) use sheet::Sheet;
+
+use crate::check;
+use crate::compiled::{Definition, Variant};
+use crate::diagnostic::{Code, Diagnostic, Report, Severity, codes};
+use crate::model::{Findings, head, service, value, variant};
+use crate::source::{self, Span};
+use crate::vectors::{self, Count};
+
+/// Everything that came of a text.
+#[derive(Debug)]
+pub(crate) struct Outcome {
+    /// Only if there is no mistake.
+    pub(crate) definition: Option<Definition>,
+    pub(crate) report: Report,
+    pub(crate) vectors: Count,
+}
+
+/// Reads, checks and compiles the text of the file `name`.
+pub(crate) fn text(text: &str, name: &str) -> Outcome {
+    let (root, syntax) = source::read(text);
+    let mut out = Findings::new(text);
+    let head = head::read(&root, stem(name), &mut out);
+    let services = service::read(&root, &mut out);
+    let lines = line::read(&root, &mut out);
+
+    let base_sheet = Sheet::read(&root, &mut out);
+    let mut variant_sheets = Vec::new();
+    let mut variants = Vec::new();
+    for (entry, table) in value::named(&root, "variant", &mut out) {
+        check::name::plain(&entry.key, entry.key_span.clone(), "variant", &mut out);
+        let variant = variant::read(table, &mut out);
+        let tree = variant.lay_over(&root, &mut out);
+        let mut own = Findings::new(text);
+        variant_sheets.push(Sheet::read(&tree, &mut own));
+        variants.push((entry, variant, own));
+    }
+    let sheets: Vec<&Sheet> = core::iter::once(&base_sheet).chain(&variant_sheets).collect();
+    sheet::report_missing(&sheets, &mut out);
+    let catalog = Catalog::new(&sheets, &mut out);
+
+    let mut count = Count::default();
+    let base = layout::build(&base_sheet, &catalog, &lines, &services, &mut out);
+    check::layout(&base_sheet, &base, &catalog, &mut out);
+    count += vectors::run(&base_sheet, &base, &catalog, &mut out);
+    let mut compiled = Vec::new();
+    for (sheet, (entry, variant, mut own)) in variant_sheets.iter().zip(variants) {
+        let built = layout::build(sheet, &catalog, &lines, &services, &mut own);
+        check::layout(sheet, &built, &catalog, &mut own);
+        count += vectors::run(sheet, &built, &catalog, &mut own);
+        adopt(own.list, &entry.key, &entry.key_span, &mut out);
+        let when = check::variant_when::compile(&variant, &base_sheet, &base, &catalog, &mut out);
+        if let Some(when) = when {
+            compiled.push(Variant { name: Cow::Owned(entry.key.clone()), when, layout: built.layout });
+        }
+    }
+    check::forgotten::whole(&sheets, &mut out);
+
+    let diagnostics = settle(text, syntax, out.list);
+    let report = Report::new(name, text, diagnostics);
+    let definition = report.is_clean().then(|| Definition {
+        id: Cow::Owned(head.id),
+        title: Cow::Owned(head.title),
+        revision: Cow::Owned(head.revision),
+        source: Cow::Owned(head.source),
+        line: lines.line(),
+        sessions: Cow::Owned(lines.sessions()),
+        channels: catalog.channel_names(),
+        arrays: catalog.arrays(),
+        records: catalog.record_names(),
+        base: base.layout,
+        variants: Cow::Owned(compiled),
+    });
+    Outcome { definition, report, vectors: count }
+}
+
+/// `bramble-40` of `defs/bramble-40.toml`.
+fn stem(name: &str) -> &str {
+    let file = name.rsplit(['/', '\\']).next().unwrap_or(name);
+    file.strip_suffix(".toml").unwrap_or(file)
+}
+
+/// Takes over what a variant brings beyond the base.
+fn adopt(found: Vec<Diagnostic>, variant: &str, span: &Span, out: &mut Findings<'_>) {
+    for diagnostic in found {
+        let same = |known: &Diagnostic| {
+            known.code == diagnostic.code && known.place == diagnostic.place && known.message == diagnostic.message
+        };
+        if !out.list.iter().any(same) {
+            out.push(diagnostic.related(span.clone(), format!("in variant `{variant}`")));
+        }
+    }
+}
+
+/// What may only look wrong because a line before it could not be read.
+const DOUBTFUL: [Code; 13] = [
+    codes::MISSING_KEY,
+    codes::UNKNOWN_NAME,
+    codes::UNUSED_KIND,
+    codes::SERVICES_NEEDED,
+    codes::EFFECT_UNKNOWN,
+    codes::VECTOR,
+    codes::VECTOR_DECIMALS,
+    codes::VECTOR_SHAPE,
+    codes::UNIT_NEEDED,
+    codes::ARRAY_INDEX,
+    codes::FIELD_SHAPE,
+    codes::VARIANT_WHEN,
+    codes::FORMULA,
+];
+
+/// Syntax errors first: on their lines, and about what may be missing because of them, nothing else is said.
+fn settle(text: &str, syntax: Vec<Diagnostic>, mut found: Vec<Diagnostic>) -> Vec<Diagnostic> {
+    if syntax.is_empty() {
+        return found;
+    }
+    let lines = source::Lines::new(text);
+    let broken: Vec<usize> = syntax.iter().map(|error| lines.line(error.place.start)).collect();
+    found.retain(|diagnostic| {
+        diagnostic.severity == Severity::Mistake
+            && !DOUBTFUL.contains(&diagnostic.code)
+            && !diagnostic.span().is_empty()
+            && !broken.contains(&lines.line(diagnostic.place.start))
+    });
+    found.extend(syntax);
+    found
+}
+
+/// An owned text of the compiled form.
+pub(crate) fn owned(text: &str) -> Cow<'static, str> {
+    Cow::Owned(text.to_owned())
+}
+
+/// The full name of an array's element.
+pub(crate) fn element_name(array: &str, element: &str) -> String {
+    format!("{array}.{element}")
+}

@@ -1,0 +1,60 @@
+//! A diagnostic as people read it.
+
+use std::string::String;
+use std::vec::Vec;
+
+use annotate_snippets::{AnnotationKind, Group, Level, Patch, Renderer, Snippet};
+
+use super::{Diagnostic, Place, Severity};
+use crate::source::Span;
+
+/// The word for a severity.
+pub(super) const fn word(severity: Severity) -> &'static str {
+    match severity {
+        Severity::Mistake => "mistake",
+        Severity::Warning => "warning",
+        Severity::Note => "note",
+    }
+}
+
+pub(super) fn render(diagnostic: &Diagnostic, name: &str, text: &str, renderer: &Renderer) -> String {
+    let level = match diagnostic.severity {
+        Severity::Mistake => Level::ERROR.with_name(word(Severity::Mistake)),
+        Severity::Warning => Level::WARNING,
+        Severity::Note => Level::NOTE,
+    };
+    let mut snippet = Snippet::source(text)
+        .path(name)
+        .annotation(AnnotationKind::Primary.span(within(diagnostic.place, text)).label(&*diagnostic.label));
+    for related in &diagnostic.related {
+        snippet = snippet.annotation(AnnotationKind::Context.span(within(related.place, text)).label(&*related.label));
+    }
+    let mut first = level.primary_title(&*diagnostic.message).id(diagnostic.code.name()).element(snippet);
+    if let Some(expected) = &diagnostic.expected {
+        first = first.element(Level::NOTE.with_name("expected").message(&**expected));
+    }
+    let mut report: Vec<Group<'_>> = std::vec![first];
+    if let Some(suggestion) = &diagnostic.suggestion {
+        report.push(
+            Level::HELP.with_name("try").secondary_title(&*suggestion.message).element(
+                Snippet::source(text)
+                    .path(name)
+                    .patch(Patch::new(within(suggestion.place, text), &*suggestion.text)),
+            ),
+        );
+    }
+    renderer.render(&report)
+}
+
+/// The place, moved to character boundaries inside the text: a renderer may not be asked for less.
+fn within(place: Place, text: &str) -> Span {
+    let floor = |mut at: usize| {
+        at = at.min(text.len());
+        while !text.is_char_boundary(at) {
+            at -= 1;
+        }
+        at
+    };
+    let start = floor(place.start);
+    start..floor(place.end).max(start)
+}
