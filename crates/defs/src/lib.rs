@@ -9,10 +9,16 @@ extern crate alloc;
 #[cfg(any(test, feature = "std"))]
 extern crate std;
 
+#[cfg(feature = "std")]
+pub mod check;
+#[cfg(feature = "std")]
+mod compile;
 #[cfg(feature = "alloc")]
 pub mod compiled;
 #[cfg(feature = "alloc")]
 pub mod decode;
+#[cfg(feature = "std")]
+pub mod diagnostic;
 #[cfg(feature = "alloc")]
 pub mod encode;
 #[cfg(feature = "std")]
@@ -20,13 +26,21 @@ pub mod formula;
 #[cfg(feature = "alloc")]
 pub mod lookup;
 #[cfg(feature = "std")]
+mod model;
+#[cfg(feature = "std")]
 pub mod number;
+#[cfg(feature = "std")]
+mod source;
 pub mod unit;
 #[cfg(feature = "alloc")]
 pub mod value;
+#[cfg(feature = "std")]
+mod vectors;
 
 #[cfg(feature = "alloc")]
 pub use compiled::Definition;
+#[cfg(feature = "std")]
+pub use diagnostic::{Diagnostic, Report};
 #[cfg(feature = "alloc")]
 pub use lookup::UnknownName;
 #[cfg(feature = "alloc")]

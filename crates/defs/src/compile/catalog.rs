@@ -189,7 +189,10 @@ pub(crate) fn offsets(index: &[Dimension]) -> Vec<u32> {
         [one] => steps(one),
         [rows, columns, ..] => {
             let inner = steps(columns);
-            steps(rows).into_iter().flat_map(|row| inner.iter().map(move |step| row.saturating_add(*step)).collect::<Vec<_>>()).collect()
+            steps(rows)
+                .into_iter()
+                .flat_map(|row| inner.iter().map(move |step| row.saturating_add(*step)).collect::<Vec<_>>())
+                .collect()
         }
     }
 }

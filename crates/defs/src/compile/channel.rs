@@ -1,7 +1,6 @@
 //! A channel's expressions, unit and codes, complete in the compiled form.
 
 use std::borrow::Cow;
-use std::format;
 use std::string::String;
 use std::vec::Vec;
 
@@ -56,6 +55,7 @@ pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Chann
     let decimals = check::vectors::decimals(&origin, &conversion, given.curves, channel.range);
     Ok(Channel {
         id: given.id,
+        name: owned(given.name),
         label: owned(channel.label.as_deref().unwrap_or(given.name)),
         origin,
         when: when.map(|compiled| compiled.expr),
@@ -71,6 +71,8 @@ pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Chann
             .collect(),
         conversion,
         unit,
+        quantity: channel.quantity.as_ref().map(|quantity| quantity.value),
+        reference: channel.reference.as_ref().map(|reference| reference.value),
         range: channel.range,
         decimals,
         max_age: channel.max_age,
@@ -158,9 +160,4 @@ fn conversion(origin: &Origin, formula: Option<&Compiled>, states: bool) -> Conv
 
 const fn is_text(coding: crate::compiled::Coding) -> bool {
     matches!(coding, crate::compiled::Coding::Ascii | crate::compiled::Coding::Hex)
-}
-
-/// For sentences: `knock_retard.1` as "channel `knock_retard.1`".
-pub(crate) fn called(name: &str) -> String {
-    format!("channel `{name}`")
 }

@@ -11,7 +11,7 @@ use super::owned;
 use crate::check;
 use crate::compiled::line::Services;
 use crate::compiled::{KLine, Line, SessionState, Step};
-use crate::diagnostic::{Diagnostic, codes};
+use crate::diagnostic::Diagnostic;
 use crate::model::line::KEYS;
 use crate::model::procedure::read_steps;
 use crate::model::{At, Findings, Keys, line, value};
@@ -44,7 +44,13 @@ pub(crate) fn read(root: &Table, out: &mut Findings<'_>) -> Lines {
     lines
 }
 
-fn session(name: &str, own: &Table, line: Option<&Table>, lines: &Lines, out: &mut Findings<'_>) -> Option<SessionState> {
+fn session(
+    name: &str,
+    own: &Table,
+    line: Option<&Table>,
+    lines: &Lines,
+    out: &mut Findings<'_>,
+) -> Option<SessionState> {
     let mut known = Vec::from(["enter"]);
     known.extend(KEYS);
     let keys = Keys::new(own, "a session", &known, &[], out);
@@ -115,7 +121,11 @@ impl Lines {
         let standard = match line.services {
             Some(Services::Iso14230) => effect::of_iso14230(request),
             Some(Services::Iso14229) => None,
-            None if declared.is_some() || matches!(line.line.framing, tickover_framing::kline::Framing::Declared(_)) => None,
+            None if declared.is_some()
+                || matches!(line.line.framing, tickover_framing::kline::Framing::Declared(_)) =>
+            {
+                None
+            }
             None if DIFFER.contains(first) => return Judged::WhichStandard,
             None => effect::of_iso14230(request),
         };

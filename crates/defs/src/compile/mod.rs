@@ -1,13 +1,13 @@
 //! From the file to the compiled form: variants laid over, names looked up, formulas compiled, every rule run.
 
 mod catalog;
-mod channel;
+pub(crate) mod channel;
 mod layout;
-mod line;
-mod names;
+pub(crate) mod line;
+pub(crate) mod names;
 mod record;
 mod rest;
-mod sheet;
+pub(crate) mod sheet;
 
 use std::borrow::Cow;
 use std::borrow::ToOwned;
@@ -16,7 +16,7 @@ use std::string::String;
 use std::vec::Vec;
 
 pub(crate) use catalog::Catalog;
-pub(crate) use layout::{Built, Placed};
+pub(crate) use layout::{Built, Placed, expand};
 pub(crate) use line::Lines;
 pub(crate) use sheet::Sheet;
 

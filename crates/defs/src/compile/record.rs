@@ -50,9 +50,7 @@ pub(crate) fn compile(raw: Raw<'_>, lines: &Lines, services: &Services, out: &mu
         Asked::Plain(model::record::Read::Identification(id)) => {
             (Read::Identification(*id), fixed(&[0x1A, *id]), exactly(&[0x5A, *id]))
         }
-        Asked::Plain(model::record::Read::Request(request, answer)) => {
-            (Read::Request, request.clone(), answer.clone())
-        }
+        Asked::Plain(model::record::Read::Request(request, answer)) => (Read::Request, request.clone(), answer.clone()),
         Asked::Plain(model::record::Read::Memory(..)) => return None,
         Asked::Memory { address, count } => {
             let (request, answer) = memory(address, count, &raw.span, services, out)?;
@@ -117,9 +115,7 @@ fn memory(
     }
     let [_, high, middle, low] = address.to_be_bytes();
     match u8::try_from(count) {
-        Ok(count) if address <= LAST_ADDRESS => {
-            Some((fixed(&[0x23, high, middle, low, count]), exactly(&[0x63])))
-        }
+        Ok(count) if address <= LAST_ADDRESS => Some((fixed(&[0x23, high, middle, low, count]), exactly(&[0x63]))),
         _ => {
             let message = format!("service 23 cannot ask for {count} bytes at {address:#X}");
             out.push(

@@ -78,11 +78,16 @@ impl Sheet {
 
 /// Reports what is missing where no variant completes it.
 pub(crate) fn report_missing(sheets: &[&Sheet], out: &mut Findings<'_>) {
-    let complete: Vec<(&str, &str)> =
-        sheets.iter().flat_map(|sheet| sheet.lacking()).filter(|found| found.2).map(|found| (found.0, found.1)).collect();
+    let complete: Vec<(&str, &str)> = sheets
+        .iter()
+        .flat_map(|sheet| sheet.lacking())
+        .filter(|found| found.2)
+        .map(|found| (found.0, found.1))
+        .collect();
     for (table, name, _, missing) in sheets.iter().flat_map(|sheet| sheet.lacking()) {
         for diagnostic in missing.iter().filter(|_| !complete.contains(&(table, name))) {
-            let known = out.list.iter().any(|known| known.place == diagnostic.place && known.message == diagnostic.message);
+            let known =
+                out.list.iter().any(|known| known.place == diagnostic.place && known.message == diagnostic.message);
             if !known {
                 out.push(diagnostic.clone());
             }
@@ -140,7 +145,12 @@ fn channels(root: &Table, out: &mut Findings<'_>) -> Vec<Named<Channel>> {
         }
         let (value, missing) = out.without_missing(|out| model::channel::read(&merged, out));
         let missing = if known { missing } else { Vec::new() };
-        all.push(Named { name: entry.key.clone(), span: entry.key_span.clone(), value: value.filter(|_| known), missing });
+        all.push(Named {
+            name: entry.key.clone(),
+            span: entry.key_span.clone(),
+            value: value.filter(|_| known),
+            missing,
+        });
     }
     for (entry, _) in kinds.iter().filter(|(entry, _)| !used.contains(&entry.key.as_str())) {
         let message = format!("no channel uses the kind `{}`", entry.key);

@@ -22,8 +22,8 @@ pub struct Group {
 /// How fault codes are read and cleared.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Faults {
-    /// How they are read.
-    pub read: FaultRead,
+    /// How they are read; `None`: from conditions alone.
+    pub read: Option<FaultRead>,
     /// How a status byte is coded.
     pub status: Option<StatusCoding>,
     /// Steps that clear them.

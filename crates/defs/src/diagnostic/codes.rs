@@ -101,6 +101,7 @@ codes! {
     // Values.
     UNIT_NEEDED "unit-needed" Mistake "A number has a unit.";
     UNIT_UNKNOWN "unit-unknown" Mistake "A unit is one of the list.";
+    REFERENCE_NEEDED "reference-needed" Mistake "A pressure says what it is counted from.";
     UNIT_WITHOUT_NUMBER "unit-without-number" Mistake "What is no number has no unit.";
     FORMULA "formula" Mistake "A formula can be read and its types fit.";
     FORMULA_CYCLE "formula-cycle" Mistake "No channel is computed from itself.";
@@ -116,6 +117,5 @@ codes! {
     BYTES_UNCOVERED "bytes-uncovered" Warning "Every byte of a record is a channel's or reserved.";
     BITS_UNCOVERED "bits-uncovered" Note "Bits that no channel uses are named.";
     NO_RESPONSE_CHECK "no-response-check" Warning "A record has a whole response as a check.";
-    NO_CHANNEL_CHECK "no-channel-check" Note "A channel has a check.";
     NO_SOURCE "no-source" Warning "A channel, its kind or its record says where the facts come from.";
 }

@@ -35,13 +35,9 @@ pub(super) fn render(diagnostic: &Diagnostic, name: &str, text: &str, renderer: 
     }
     let mut report: Vec<Group<'_>> = std::vec![first];
     if let Some(suggestion) = &diagnostic.suggestion {
-        report.push(
-            Level::HELP.with_name("try").secondary_title(&*suggestion.message).element(
-                Snippet::source(text)
-                    .path(name)
-                    .patch(Patch::new(within(suggestion.place, text), &*suggestion.text)),
-            ),
-        );
+        report.push(Level::HELP.with_name("try").secondary_title(&*suggestion.message).element(
+            Snippet::source(text).path(name).patch(Patch::new(within(suggestion.place, text), &*suggestion.text)),
+        ));
     }
     renderer.render(&report)
 }

@@ -7,15 +7,37 @@ use std::vec::Vec;
 
 use super::field::Field;
 use super::record::{self, Read};
-use super::{At, Findings, Keys, TextAt, field, keys, time, value, vector};
+use super::{At, Findings, Keys, TextAt, field, time, value, vector};
 use crate::compiled::Every;
 use crate::diagnostic::{Diagnostic, codes};
 use crate::source::{Node, Span, Table};
+use crate::unit::{Quantity, Reference};
 
 /// Keys of a channel.
 pub(crate) const KEYS: [&str; 23] = [
-    "label", "record", "read", "every", "session", "at", "data", "length", "bits", "index", "parts", "when", "invalid",
-    "states", "formula", "unit", "quantity", "reference", "range", "max_age", "kind", "check", "source",
+    "label",
+    "record",
+    "read",
+    "every",
+    "session",
+    "at",
+    "data",
+    "length",
+    "bits",
+    "index",
+    "parts",
+    "when",
+    "invalid",
+    "states",
+    "formula",
+    "unit",
+    "quantity",
+    "reference",
+    "range",
+    "max_age",
+    "kind",
+    "check",
+    "source",
 ];
 /// Keys of a channel that a later version reads.
 pub(crate) const LATER: [&str; 3] = ["total", "from", "outside"];
@@ -35,8 +57,8 @@ pub(crate) struct Channel {
     pub(crate) states: Vec<Code>,
     pub(crate) formula: Option<TextAt>,
     pub(crate) unit: Option<TextAt>,
-    pub(crate) quantity: Option<At<&'static str>>,
-    pub(crate) reference: Option<At<&'static str>>,
+    pub(crate) quantity: Option<At<Quantity>>,
+    pub(crate) reference: Option<At<Reference>>,
     pub(crate) range: Option<(f64, f64)>,
     pub(crate) max_age: Option<Duration>,
     pub(crate) checks: Vec<vector::Own>,
@@ -98,14 +120,11 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Channel> {
     let origin = origin(&keys, out);
     let index = keys.get("index").map(|node| index(node, out)).unwrap_or_default();
     let (when, formula, unit) = (text("when", out), text("formula", out), text("unit", out));
-    let codes = |key: &str, out: &mut Findings<'_>| keys.get(key).map(|node| codes_of(node, key, out)).unwrap_or_default();
+    let codes =
+        |key: &str, out: &mut Findings<'_>| keys.get(key).map(|node| codes_of(node, key, out)).unwrap_or_default();
     let (invalid, states) = (codes("invalid", out), codes("states", out));
-    let one_of = |key: &str, words: &[(&str, &'static str)], out: &mut Findings<'_>| {
-        let node = keys.get(key)?;
-        Some(At { value: value::word(node, key, words, out)?, span: node.span.clone() })
-    };
-    let quantity = one_of("quantity", &[("torque", "torque"), ("energy", "energy")], out);
-    let reference = one_of("reference", &[("gauge", "gauge"), ("absolute", "absolute")], out);
+    let quantity = keys.get("quantity").and_then(|node| one_of(node, "quantity", &quantities(), out));
+    let reference = keys.get("reference").and_then(|node| one_of(node, "reference", &references(), out));
     let range = keys.get("range").and_then(|node| range(node, out));
     let max_age = keys.get("max_age").and_then(|node| time::duration(node, "max_age", out));
     let sourced = text("source", out).is_some();
@@ -302,6 +321,18 @@ fn codes_of(node: &Node, key: &str, out: &mut Findings<'_>) -> Vec<Code> {
     all
 }
 
+fn quantities() -> [(&'static str, Quantity); 4] {
+    [Quantity::Torque, Quantity::Energy, Quantity::Temperature, Quantity::TemperatureDifference].map(|q| (q.word(), q))
+}
+
+fn references() -> [(&'static str, Reference); 2] {
+    [Reference::Absolute, Reference::Gauge].map(|reference| (reference.word(), reference))
+}
+
+fn one_of<T: Copy>(node: &Node, key: &str, words: &[(&str, T)], out: &mut Findings<'_>) -> Option<At<T>> {
+    Some(At { value: value::word(node, key, words, out)?, span: node.span.clone() })
+}
+
 fn range(node: &Node, out: &mut Findings<'_>) -> Option<(f64, f64)> {
     let [low, high] = value::items(node, "range", out)? else {
         out.push(
@@ -328,5 +359,5 @@ pub(crate) fn read_kind(table: &Table, out: &mut Findings<'_>) {
         );
     }
     let known: Vec<&str> = KEYS.iter().copied().collect();
-    keys::Keys::new(table, "a kind", &known, &LATER, out);
+    Keys::new(table, "a kind", &known, &LATER, out);
 }

@@ -27,12 +27,8 @@ pub(crate) fn read(name: &str, table: &Table, out: &mut Findings<'_>) -> Option<
         let words = [("invalid", Outside::Invalid), ("clamp", Outside::Clamp), ("extend", Outside::Extend)];
         value::word(node, "outside", &words, out)
     });
-    let curve = Curve {
-        name: Cow::Owned(name.to_owned()),
-        points: Cow::Owned(points?),
-        between: between?,
-        outside: outside?,
-    };
+    let curve =
+        Curve { name: Cow::Owned(name.to_owned()), points: Cow::Owned(points?), between: between?, outside: outside? };
     if let Some(node) = keys.get("outside")
         && curve.outside == Outside::Extend
         && curve.between != Between::Linear

@@ -97,8 +97,12 @@ fn data(node: &Node, out: &mut Findings<'_>) -> Option<Data> {
         && matches!(text.as_str(), "u16" | "i16" | "u24" | "i24" | "u32" | "i32" | "u64" | "i64" | "f32" | "f64")
     {
         out.push(
-            Diagnostic::new(codes::WRONG_WORD, node.span.clone(), format!("\"{text}\" does not say in which order its bytes are"))
-                .expected(format!("\"{text}be\" (most significant first) or \"{text}le\"")),
+            Diagnostic::new(
+                codes::WRONG_WORD,
+                node.span.clone(),
+                format!("\"{text}\" does not say in which order its bytes are"),
+            )
+            .expected(format!("\"{text}be\" (most significant first) or \"{text}le\"")),
         );
         return None;
     }
@@ -144,8 +148,12 @@ fn places(node: &Node, size: usize, data: &Node, out: &mut Findings<'_>) -> Opti
     }
     if all.len() != size {
         out.push(
-            Diagnostic::new(codes::FIELD_SHAPE, node.span.clone(), format!("{} bytes are named, the type has {size}", all.len()))
-                .related(data.span.clone(), "the type"),
+            Diagnostic::new(
+                codes::FIELD_SHAPE,
+                node.span.clone(),
+                format!("{} bytes are named, the type has {size}", all.len()),
+            )
+            .related(data.span.clone(), "the type"),
         );
         return None;
     }
@@ -174,6 +182,12 @@ impl Field {
             Coding::Bcd => Some((0, 10_i128.pow(2 * u32::try_from(self.named.len()).unwrap_or(8).min(8)) - 1)),
             Coding::Ascii | Coding::Hex => None,
         }
+    }
+
+    /// The same field, counted from `base`.
+    pub(crate) fn back(&self, base: u32) -> Self {
+        let back = |places: &[u32]| places.iter().map(|place| place.saturating_sub(base)).collect();
+        Self { named: back(&self.named), ordered: back(&self.ordered), ..self.clone() }
     }
 
     /// The same field, so many bytes further on.

@@ -16,7 +16,6 @@ pub(crate) struct Group {
 pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Group> {
     let keys = Keys::new(table, "a group", &["title", "channels"], &[], out);
     let title = keys.need("title", "\"Learned values\"", out).and_then(|node| value::text(node, "title", out));
-    let channels =
-        keys.need("channels", "[\"trim_add\"]", out).and_then(|node| value::texts(node, "channels", out));
+    let channels = keys.need("channels", "[\"trim_add\"]", out).and_then(|node| value::texts(node, "channels", out));
     Some(Group { title: title?, channels: channels? })
 }

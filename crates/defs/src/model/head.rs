@@ -13,8 +13,21 @@ const EDITION: &str = "1";
 
 /// Keys of the whole file.
 pub(crate) const ROOT: [&str; 15] = [
-    "edition", "definition", "line", "session", "service", "variant", "record", "channel", "kind", "curve", "group",
-    "faults", "fault", "procedure", "without",
+    "edition",
+    "definition",
+    "line",
+    "session",
+    "service",
+    "variant",
+    "record",
+    "channel",
+    "kind",
+    "curve",
+    "group",
+    "faults",
+    "fault",
+    "procedure",
+    "without",
 ];
 
 /// `[definition]`.
@@ -39,7 +52,8 @@ pub(crate) fn read(root: &Table, stem: &str, out: &mut Findings<'_>) -> Head {
             ),
         }
     }
-    let Some(table) = keys.need("definition", "{ id = ... }", out).and_then(|node| value::table(node, "definition", out))
+    let Some(table) =
+        keys.need("definition", "{ id = ... }", out).and_then(|node| value::table(node, "definition", out))
     else {
         return Head::default();
     };
@@ -57,10 +71,14 @@ pub(crate) fn read(root: &Table, stem: &str, out: &mut Findings<'_>) -> Head {
     let source = text("source", "\"workshop manual 2, table 7\"");
     if let Some(id) = id.as_ref().filter(|id| id.value != stem) {
         out.push(
-            Diagnostic::new(codes::ID_NOT_STEM, id.span.clone(), format!("the id is `{}`, the file `{stem}`", id.value))
-                .label("not the file's name")
-                .expected(list(&[stem]))
-                .suggest(id.span.clone(), format!("\"{stem}\""), "or rename the file"),
+            Diagnostic::new(
+                codes::ID_NOT_STEM,
+                id.span.clone(),
+                format!("the id is `{}`, the file `{stem}`", id.value),
+            )
+            .label("not the file's name")
+            .expected(list(&[stem]))
+            .suggest(id.span.clone(), format!("\"{stem}\""), "or rename the file"),
         );
     }
     let value = |text: Option<super::TextAt>| text.map(|text| text.value).unwrap_or_default();

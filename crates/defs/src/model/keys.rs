@@ -71,13 +71,10 @@ impl<'a> Keys<'a> {
 }
 
 fn unknown_key(entry: &Entry, what: &str, known: &[&'static str]) -> Diagnostic {
-    let found = Diagnostic::new(
-        codes::UNKNOWN_KEY,
-        entry.key_span.clone(),
-        format!("unknown key `{}` in {what}", entry.key),
-    )
-    .label(format!("not a key of {what}"))
-    .expected(list(known));
+    let found =
+        Diagnostic::new(codes::UNKNOWN_KEY, entry.key_span.clone(), format!("unknown key `{}` in {what}", entry.key))
+            .label(format!("not a key of {what}"))
+            .expected(list(known));
     match nearest(&entry.key, known.iter().copied()) {
         Some(near) => found.suggest(entry.key_span.clone(), near, "a key with a similar name exists"),
         None => found,

@@ -19,13 +19,23 @@ mod timing;
 
 /// Keys of `[line]`.
 pub(crate) const KEYS: [&str; 13] = [
-    "type", "baud", "format", "init", "five_baud", "unit", "functional", "tester", "framing", "services", "keep_alive",
-    "timing", "effects",
+    "type",
+    "baud",
+    "format",
+    "init",
+    "five_baud",
+    "unit",
+    "functional",
+    "tester",
+    "framing",
+    "services",
+    "keep_alive",
+    "timing",
+    "effects",
 ];
 /// Keys of `[line]` on a CAN bus.
-const LATER: [&str; 8] = [
-    "bit_rate", "padding", "addressing", "request_id", "response_id", "functional_id", "target_byte", "extension",
-];
+const LATER: [&str; 8] =
+    ["bit_rate", "padding", "addressing", "request_id", "response_id", "functional_id", "target_byte", "extension"];
 
 const BAUD: core::ops::RangeInclusive<i128> = 300..=1_000_000;
 
@@ -91,9 +101,13 @@ fn init(keys: &Keys<'_>, out: &mut Findings<'_>) -> Option<Init> {
     if kind != FIVE_BAUD {
         if let Some(entry) = table {
             out.push(
-                Diagnostic::new(codes::LINE_KEYS, entry.key_span.clone(), "[line.five_baud] without `init = \"five-baud\"`")
-                    .label("not used by this initialisation")
-                    .related(node.span.clone(), "the initialisation"),
+                Diagnostic::new(
+                    codes::LINE_KEYS,
+                    entry.key_span.clone(),
+                    "[line.five_baud] without `init = \"five-baud\"`",
+                )
+                .label("not used by this initialisation")
+                .related(node.span.clone(), "the initialisation"),
             );
         }
         return Some(kind);
@@ -162,7 +176,7 @@ fn services(node: &Node, out: &mut Findings<'_>) -> Option<Services> {
 /// `"none"`, or what is sent; the inner option is whether there is one.
 fn keep_alive(node: &Node, out: &mut Findings<'_>) -> Option<Option<KeepAlive>> {
     if node.as_table().is_none() {
-        return value::word(node, "keep_alive", &[("none", None)], out);
+        return value::word(node, "keep_alive", &[("none", ())], out).map(|()| None);
     }
     let table = value::table(node, "keep_alive", out)?;
     let keys = Keys::new(table, "`keep_alive`", &["send", "expect", "every"], &[], out);
@@ -180,7 +194,7 @@ fn keep_alive(node: &Node, out: &mut Findings<'_>) -> Option<Option<KeepAlive>> 
     Some(Some(KeepAlive { send: Cow::Owned(send?), expect, every: every? }))
 }
 
-/// Only so that a refusal can be built in one place.
+/// How a unit refuses, if it is declared.
 type Refused = Option<Refusal>;
 /// Effects by first byte.
 type Effects = Vec<(u8, tickover_services::Effect)>;

@@ -31,9 +31,9 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Procedure> {
         value::text(node, "source", out);
     }
     let title = keys.need("title", "\"Reset learned values\"", out).and_then(|node| value::text(node, "title", out));
-    let effect = keys.need("effect", "\"clears\"", out).and_then(|node| {
-        Some(At { value: value::word(node, "effect", &WORDS, out)?, span: node.span.clone() })
-    });
+    let effect = keys
+        .need("effect", "\"clears\"", out)
+        .and_then(|node| Some(At { value: value::word(node, "effect", &WORDS, out)?, span: node.span.clone() }));
     let caution = keys.need("caution", "\"Keep hands away from the fan.\"", out);
     let caution = caution.and_then(|node| value::text(node, "caution", out));
     let needs = keys.get("needs").and_then(|node| value::text(node, "needs", out));

@@ -10,8 +10,7 @@ use crate::source::{Item, Node, Span, Table};
 
 const KEYS: [&str; 7] = ["read", "length", "reserved", "session", "every", "check", "source"];
 const LATER: [&str; 5] = ["entries", "counter", "checksum", "send", "fill"];
-const READS: [&str; 6] =
-    ["local_identifier", "common_identifier", "identification", "memory", "request", "answer"];
+const READS: [&str; 6] = ["local_identifier", "common_identifier", "identification", "memory", "request", "answer"];
 const READS_LATER: [&str; 5] = ["data_identifier", "pid", "info_type", "frame", "input"];
 /// The most data bytes of one record.
 pub(crate) const LONGEST: i128 = 4095;
@@ -106,10 +105,9 @@ pub(crate) fn read_key(node: &Node, out: &mut Findings<'_>) -> Option<At<Read>> 
         return Some(At { value: Read::Request(request?, answer?), span: node.span.clone() });
     } else {
         if table.entries.iter().all(|entry| entry.key == "answer") {
-            out.push(
-                Diagnostic::new(codes::MISSING_KEY, node.span.clone(), "`read` says what is asked for")
-                    .expected(keys::list(&["local_identifier", "common_identifier", "identification", "memory", "request"])),
-            );
+            out.push(Diagnostic::new(codes::MISSING_KEY, node.span.clone(), "`read` says what is asked for").expected(
+                keys::list(&["local_identifier", "common_identifier", "identification", "memory", "request"]),
+            ));
         }
         return None;
     };

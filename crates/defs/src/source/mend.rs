@@ -126,7 +126,18 @@ mod tests {
 
     #[test]
     fn what_follows_a_broken_line_is_still_read() {
-        for broken in ["foo", "foo : 1", "\"foo = 1", "a = [1", "a = { b = 1", "a = [[1, 2", "foo =", "= 1", "a..b = 1", "a = \"x"] {
+        for broken in [
+            "foo",
+            "foo : 1",
+            "\"foo = 1",
+            "a = [1",
+            "a = { b = 1",
+            "a = [[1, 2",
+            "foo =",
+            "= 1",
+            "a..b = 1",
+            "a = \"x",
+        ] {
             let (tree, mistakes) = super::super::read(&format!("before = 1\n{broken}\n[after]\nkey = 1\n"));
             assert!(!mistakes.is_empty(), "{broken}: no mistake");
             assert!(tree.table("after").is_some_and(|after| after.get("key").is_some()), "{broken}: {tree:?}");

@@ -31,7 +31,8 @@ pub(super) fn read(node: Option<&Node>, services: Option<Services>, out: &mut Fi
             continue;
         };
         // With any parameters: what the standard knows is not declared again.
-        let known = services.is_some() && (0..3).any(|more| effect::of_iso14230(&[command, 1, 1, 1][..=more]).is_some());
+        let known =
+            services.is_some() && (0..3).any(|more| effect::of_iso14230(&[command, 1, 1, 1][..=more]).is_some());
         if known {
             let message = format!("the effect of {command:02X} is that of the standard");
             out.push(

@@ -33,8 +33,7 @@ pub(super) fn read(node: &Node, out: &mut Findings<'_>) -> Option<(Framing, Refu
         value::word(node, "length_counts", &words, out)
     });
     let checksum = keys.need("checksum", "\"xor8\"", out).and_then(|node| {
-        let words =
-            [("xor8", Checksum::Xor8), ("sum8", Checksum::Sum8), ("negated sum8", Checksum::NegatedSum8)];
+        let words = [("xor8", Checksum::Xor8), ("sum8", Checksum::Sum8), ("negated sum8", Checksum::NegatedSum8)];
         value::word(node, "checksum", &words, out)
     });
     let refusal = refusal(&keys, out);
@@ -62,7 +61,10 @@ fn fields(node: &Node, out: &mut Findings<'_>) -> Option<Fields> {
     let rules = [
         (count(BlockField::Data) == 1, "{data} stands once"),
         (count(BlockField::Length) == 1, "{length} stands once"),
-        (count(BlockField::Checksum) == 1 && found.last() == Some(&BlockField::Checksum), "{checksum} stands once, last"),
+        (
+            count(BlockField::Checksum) == 1 && found.last() == Some(&BlockField::Checksum),
+            "{checksum} stands once, last",
+        ),
         (found.len() <= BlockFraming::FIELDS, "a frame has at most 8 fields"),
         (
             found.iter().position(|f| *f == BlockField::Length) < found.iter().position(|f| *f == BlockField::Data),

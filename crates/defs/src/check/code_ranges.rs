@@ -1,0 +1,59 @@
+//! `code-range`, `code-overlap`: each key of `invalid` and `states` is a raw value that the field can hold, and
+//! has one meaning.
+//!
+//! ```toml
+//! data = "i8"
+//! invalid = { 0x80 = "open" }        # an i8 holds -128..127: -128
+//! ```
+
+use std::format;
+
+use crate::compile::Sheet;
+use crate::diagnostic::{Diagnostic, codes};
+use crate::model::Findings;
+use crate::model::channel::{Channel, Code, Origin};
+
+pub(crate) fn check(sheet: &Sheet, out: &mut Findings<'_>) {
+    for channel in sheet.channels.iter().filter_map(|named| named.value.as_ref()) {
+        let all: std::vec::Vec<&Code> = channel.invalid.iter().chain(&channel.states).collect();
+        held(channel, &all, out);
+        for (place, code) in all.iter().enumerate() {
+            let before = all.iter().take(place).find(|other| other.first <= code.last && code.first <= other.last);
+            if let Some(before) = before {
+                let message =
+                    format!("a raw value of `{}` has two meanings: {} and {}", key(code), before.text, code.text);
+                out.push(
+                    Diagnostic::new(codes::CODE_OVERLAP, code.span.clone(), message)
+                        .label("overlaps")
+                        .related(before.span.clone(), "with this"),
+                );
+            }
+        }
+    }
+}
+
+fn held(channel: &Channel, all: &[&Code], out: &mut Findings<'_>) {
+    let Origin::Field { field, .. } = &channel.origin else { return };
+    let Some((first, last)) = field.raw_range() else {
+        if let Some(code) = all.first() {
+            let message = "a text has no raw number to look up";
+            out.push(Diagnostic::new(codes::CODE_RANGE, code.span.clone(), message));
+        }
+        return;
+    };
+    for code in all.iter().filter(|code| code.first < first || code.last > last) {
+        let message = format!("the field cannot hold {}", key(code));
+        let mut found = Diagnostic::new(codes::CODE_RANGE, code.span.clone(), message)
+            .expected(format!("raw values from {first} to {last}"));
+        // 0x80 of an i8 is written -128.
+        let wrapped = code.first - (last - first + 1);
+        if first < 0 && code.first == code.last && (first..0).contains(&wrapped) {
+            found = found.suggest(code.span.clone(), format!("{wrapped}"), "the same bits as the signed number");
+        }
+        out.push(found);
+    }
+}
+
+fn key(code: &Code) -> std::string::String {
+    if code.first == code.last { format!("{}", code.first) } else { format!("{}..{}", code.first, code.last) }
+}

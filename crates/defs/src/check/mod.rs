@@ -1,0 +1,117 @@
+//! The rules, one a file, and the check of a whole file.
+
+pub(crate) mod arrays;
+pub(crate) mod code_ranges;
+pub(crate) mod coverage;
+pub(crate) mod cycle;
+pub(crate) mod effect;
+pub(crate) mod fields;
+pub(crate) mod forgotten;
+pub(crate) mod name;
+pub(crate) mod overlap;
+pub(crate) mod unit;
+pub(crate) mod variant_when;
+pub(crate) mod vectors;
+
+use std::format;
+use std::path::Path;
+use std::string::String;
+
+use serde::Serialize;
+
+use crate::compile::{self, Built, Catalog, Sheet};
+use crate::compiled::Definition;
+use crate::diagnostic::{Diagnostic, Report, codes};
+use crate::model::Findings;
+pub use crate::vectors::Count;
+
+/// What a check of a file found.
+#[derive(Debug)]
+pub struct Outcome {
+    /// The definition, if there is no mistake.
+    pub definition: Option<Definition>,
+    /// Every finding, mistakes and warnings, sorted by place.
+    pub report: Report,
+    /// Checks that were run, and how many of them held.
+    pub vectors: Count,
+}
+
+impl Serialize for Outcome {
+    /// `{ file, diagnostics, vectors }`.
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        use serde::ser::SerializeStruct;
+        let mut out = serializer.serialize_struct("Outcome", 3)?;
+        out.serialize_field("file", self.report.name())?;
+        out.serialize_field("diagnostics", self.report.diagnostics())?;
+        out.serialize_field("vectors", &self.vectors)?;
+        out.end()
+    }
+}
+
+/// Checks a definition file and runs every check that is written in it.
+///
+/// A file that cannot be read is a finding as well.
+pub fn file(path: impl AsRef<Path>) -> Outcome {
+    let path = path.as_ref();
+    let name = path.display();
+    match read(path) {
+        Ok(contents) => text(&contents, &format!("{name}")),
+        Err(reason) => {
+            let message = format!("{name} cannot be read: {reason}");
+            let found = Diagnostic::new(codes::UNREADABLE, 0..0, message);
+            let report = Report::new(&format!("{name}"), "", std::vec![found]);
+            Outcome { definition: None, report, vectors: Count::default() }
+        }
+    }
+}
+
+/// Checks the text of the definition file `name` (`bramble-40.toml`, with or without its folder).
+///
+/// ```
+/// let outcome = tickover_defs::check::text("edition = 2\n", "bramble-40.toml");
+/// assert!(outcome.definition.is_none());
+/// assert_eq!(outcome.report.diagnostics()[0].code.name(), "edition");
+/// ```
+pub fn text(text: &str, name: &str) -> Outcome {
+    let compile::Outcome { definition, report, vectors } = compile::text(text, name);
+    Outcome { definition, report, vectors }
+}
+
+impl Definition {
+    /// Reads, checks and compiles the text of the definition file `name`, whose stem is the definition's id.
+    ///
+    /// # Errors
+    /// The [`Report`] with every mistake (and warning) if there is a mistake. A definition whose own checks do
+    /// not hold is one.
+    pub fn parse(text: &str, name: &str) -> Result<Self, Report> {
+        let outcome = self::text(text, name);
+        outcome.definition.ok_or(outcome.report)
+    }
+
+    /// The same from a file.
+    ///
+    /// # Errors
+    /// As [`parse`](Self::parse); also if the file cannot be read.
+    pub fn load(path: impl AsRef<Path>) -> Result<Self, Report> {
+        let outcome = file(path);
+        outcome.definition.ok_or(outcome.report)
+    }
+}
+
+/// Reads no more than a definition may have, whatever the file's length.
+fn read(path: &Path) -> Result<String, std::io::Error> {
+    use std::io::Read;
+    let mut contents = String::new();
+    let most = u64::try_from(crate::source::LARGEST).unwrap_or(u64::MAX).saturating_add(4);
+    std::fs::File::open(path)?.take(most).read_to_string(&mut contents)?;
+    Ok(contents)
+}
+
+/// The rules about one layout.
+pub(crate) fn layout(sheet: &Sheet, built: &Built, catalog: &Catalog, out: &mut Findings<'_>) {
+    code_ranges::check(sheet, out);
+    fields::check(sheet, built, catalog, out);
+    overlap::check(sheet, built, out);
+    coverage::check(sheet, built, catalog, out);
+    cycle::check(sheet, built, out);
+}

@@ -1,0 +1,73 @@
+//! `name`: names are lower-case words, and what formulas can name is no word of theirs.
+//!
+//! ```toml
+//! [channel.EngineSpeed]      # engine_speed
+//! [channel.raw]              # a word of the formula language
+//! ```
+
+use std::format;
+use std::string::String;
+
+use crate::diagnostic::{Diagnostic, codes};
+use crate::formula::{FUNCTIONS, WORDS};
+use crate::model::Findings;
+use crate::source::Span;
+
+/// A name that no formula uses.
+pub(crate) fn plain(name: &str, span: Span, what: &str, out: &mut Findings<'_>) {
+    if !is_word(name) {
+        let found = Diagnostic::new(codes::NAME, span.clone(), format!("`{name}` cannot name a {what}"))
+            .expected("a small letter, then small letters, digits and _");
+        let mended = mended(name);
+        out.push(if is_word(&mended) { found.suggest(span, mended, "the same in small letters") } else { found });
+    }
+}
+
+/// A name that formulas use.
+pub(crate) fn in_formulas(name: &str, span: Span, what: &str, out: &mut Findings<'_>) {
+    plain(name, span.clone(), what, out);
+    let taken = if WORDS.contains(&name) {
+        "a word of the formula language"
+    } else if FUNCTIONS.contains(&name) {
+        "a function of the formula language"
+    } else {
+        return;
+    };
+    out.push(
+        Diagnostic::new(codes::NAME_TAKEN, span, format!("`{name}` is {taken}")).label(format!("cannot name a {what}")),
+    );
+}
+
+/// A fault's code, as SAE J2012 shows it, or a name of the definition's own.
+pub(crate) fn fault(name: &str, span: Span, out: &mut Findings<'_>) {
+    let code = name.len() == 5
+        && name.starts_with(['P', 'C', 'B', 'U'])
+        && name.get(1..2).is_some_and(|digit| "0123".contains(digit))
+        && name
+            .get(2..)
+            .is_some_and(|rest| rest.bytes().all(|byte| byte.is_ascii_digit() || (b'A'..=b'F').contains(&byte)));
+    if !code && !is_word(name) {
+        out.push(
+            Diagnostic::new(codes::NAME, span, format!("`{name}` is no fault code"))
+                .expected("a code like P0102 (P, C, B or U, 0 to 3, three hex digits), or a name like lamp_circuit"),
+        );
+    }
+}
+
+pub(crate) fn is_word(name: &str) -> bool {
+    name.starts_with(|c: char| c.is_ascii_lowercase())
+        && name.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_')
+}
+
+fn mended(name: &str) -> String {
+    let mut out = String::new();
+    let mut before = '_';
+    for c in name.chars() {
+        if c.is_ascii_uppercase() && before.is_ascii_lowercase() {
+            out.push('_');
+        }
+        out.push(if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '_' });
+        before = c;
+    }
+    out
+}

@@ -1,0 +1,355 @@
+//! One complete layout: every record and channel of the file as it holds for the base or for one variant.
+
+use std::borrow::Cow;
+use std::format;
+use std::string::String;
+use std::vec::Vec;
+
+use super::catalog::{Catalog, elements, full_names, offsets};
+use super::channel::{self, Absent, Given};
+use super::names::{Here, LayoutNames};
+use super::record::{self, Asked, Raw};
+use super::rest;
+use super::sheet::{Named, Sheet, unknown_name};
+use super::{Lines, element_name};
+use crate::check;
+use crate::compiled::{Channel, Curve, Every, Layout, Record};
+use crate::diagnostic::{Diagnostic, codes};
+use crate::model::channel::{From, Origin};
+use crate::model::field::Field;
+use crate::model::record::Read;
+use crate::model::service::Services;
+use crate::model::{self, Findings};
+use crate::value::{ChannelId, RecordId};
+
+/// A layout, and where its channels come from in the file.
+#[derive(Debug)]
+pub(crate) struct Built {
+    pub(crate) layout: Layout,
+    pub(crate) placed: Vec<Placed>,
+}
+
+/// A channel or an element of one, in one layout.
+#[derive(Debug)]
+pub(crate) struct Placed {
+    pub(crate) id: ChannelId,
+    pub(crate) name: String,
+    /// Its table's place in the sheet.
+    pub(crate) table: usize,
+    /// Of an array: which element.
+    pub(crate) element: usize,
+    pub(crate) record: Option<RecordId>,
+    /// The fields, moved to the element; places count from the start of the record's data.
+    pub(crate) fields: Vec<Field>,
+}
+
+/// Builds a layout.
+pub(crate) fn build(
+    sheet: &Sheet,
+    catalog: &Catalog,
+    lines: &Lines,
+    services: &Services,
+    out: &mut Findings<'_>,
+) -> Built {
+    let curves: Vec<Curve> = sheet.curves.iter().filter_map(|named| named.value.clone()).collect();
+    let curve_names: Vec<&str> = curves.iter().map(|curve| &*curve.name).collect();
+    let names = LayoutNames::new(sheet, catalog, &curve_names);
+    let mut work = Work {
+        sheet,
+        catalog,
+        lines,
+        services,
+        names: &names,
+        curves: &curves,
+        records: std::vec![None; catalog.record_count()],
+        channels: std::vec![None; catalog.channel_count()],
+        placed: Vec::new(),
+    };
+    work.plain_records(out);
+    for (place, named) in sheet.channels.iter().enumerate() {
+        if let Some(channel) = &named.value {
+            work.channel(place, named, channel, out);
+        }
+    }
+    let Work { mut records, mut channels, mut placed, .. } = work;
+    drop_dependents(&mut channels);
+    placed.retain(|placed| channels.get(usize::from(placed.id.0)).is_some_and(Option::is_some));
+    list_channels(&mut records, &placed);
+    let here = Here::outside(&names);
+    let (groups, faults, procedures) = rest::build(sheet, catalog, lines, &records, &here, &channels, out);
+    let layout = Layout {
+        records: Cow::Owned(records),
+        channels: Cow::Owned(channels),
+        curves: Cow::Owned(curves),
+        groups: Cow::Owned(groups),
+        faults,
+        procedures: Cow::Owned(procedures),
+    };
+    Built { layout, placed }
+}
+
+/// What a layout is built from and into.
+struct Work<'a> {
+    sheet: &'a Sheet,
+    catalog: &'a Catalog,
+    lines: &'a Lines,
+    services: &'a Services,
+    names: &'a LayoutNames<'a>,
+    curves: &'a [Curve],
+    records: Vec<Option<Record>>,
+    channels: Vec<Option<Channel>>,
+    placed: Vec<Placed>,
+}
+
+impl<'a> Work<'a> {
+    /// Records that stand in the file by name.
+    fn plain_records(&mut self, out: &mut Findings<'_>) {
+        for named in &self.sheet.records {
+            let Some(record) = &named.value else { continue };
+            let (Some(id), Some(length)) = (self.catalog.record(&named.name), &record.length) else { continue };
+            let raw = Raw {
+                id,
+                read: Asked::Plain(&record.read.value),
+                span: record.read.span.clone(),
+                length: length.value,
+                reserved: record.reserved.iter().map(|range| range.value).collect(),
+                every: record.every,
+                session: record.session.as_ref(),
+            };
+            let compiled = record::compile(raw, self.lines, self.services, out);
+            self.put_record(id, compiled);
+        }
+    }
+
+    fn put_record(&mut self, id: RecordId, record: Option<Record>) {
+        if let Some(slot) = self.records.get_mut(usize::from(id.0)) {
+            *slot = record;
+        }
+    }
+
+    fn channel(
+        &mut self,
+        table: usize,
+        named: &'a Named<model::channel::Channel>,
+        channel: &'a model::channel::Channel,
+        out: &mut Findings<'_>,
+    ) {
+        let from = match &channel.origin {
+            Origin::Derived => None,
+            Origin::Field { from, .. } | Origin::Parts { from, .. } => match self.source(from, out) {
+                Some(source) => Some(source),
+                None => return,
+            },
+        };
+        check::arrays::axes(channel, self.sheet, self.catalog, out);
+        let fields: Vec<&Field> = match &channel.origin {
+            Origin::Derived => Vec::new(),
+            Origin::Field { field, .. } => Vec::from([field]),
+            Origin::Parts { parts, .. } => parts.iter().map(|part| &part.field).collect(),
+        };
+        let labels = elements(&channel.index);
+        let mut extent = 0;
+        for (element, offset) in offsets(&channel.index).into_iter().enumerate() {
+            let label = labels.get(element);
+            let name = label.map_or_else(|| named.name.clone(), |label| element_name(&named.name, label));
+            let Some(id) = self.catalog.channel(&name) else { continue };
+            let moved: Option<Vec<Field>> = fields.iter().map(|field| field.moved(offset)).collect();
+            let Some(moved) = moved else {
+                let span = fields.first().map_or(named.span.clone(), |field| field.span.clone());
+                out.push(Diagnostic::new(codes::FIELD_OUTSIDE, span, "an element of this array has no address"));
+                return;
+            };
+            extent =
+                moved.iter().flat_map(|field| &field.named).map(|place| place.saturating_add(1)).fold(extent, u32::max);
+            let record = match &from {
+                None => None,
+                Some(Source::Record(id)) => Some((*id, 0)),
+                Some(Source::Own(..)) => self.catalog.record(&named.name).map(|id| (id, 0)),
+                Some(Source::Memory(space)) => match self.memory(&name, space, &moved, out) {
+                    Some(record) => Some(record),
+                    None => continue,
+                },
+            };
+            let parts = match &channel.origin {
+                Origin::Parts { parts, .. } => parts.iter().map(|part| part.name.as_str()).collect(),
+                _ => Vec::new(),
+            };
+            let here = Here {
+                layout: self.names,
+                raw: matches!(channel.origin, Origin::Field { .. }),
+                parts,
+                element: label.map(|label| (labels.as_slice(), label.as_str())),
+            };
+            let given = Given { id, name: &name, channel, here: &here, record, fields: &moved, curves: self.curves };
+            match channel::compile(&given, out) {
+                Ok(compiled) => {
+                    if let Some(slot) = self.channels.get_mut(usize::from(id.0)) {
+                        *slot = Some(compiled);
+                    }
+                    let base = record.map_or(0, |(_, base)| base);
+                    let fields = moved.iter().map(|field| field.back(base)).collect();
+                    let record = record.map(|(record, _)| record);
+                    self.placed.push(Placed { id, name, table, element, record, fields });
+                }
+                Err(Absent::Elsewhere) => {}
+                // The same mistake in each element is said once.
+                Err(Absent::Mistaken) => break,
+            }
+        }
+        if let Some(Source::Own(read, every, session)) = from {
+            self.own_record(&named.name, read, every, session, extent, out);
+        }
+    }
+
+    /// Where a channel's bytes come from; `None` if its record is not there.
+    fn source(&self, from: &'a From, out: &mut Findings<'_>) -> Option<Source<'a>> {
+        match from {
+            From::Own { read, every, session } => Some(match read.value {
+                Read::Memory(first, last) => {
+                    Source::Memory(Space { first, last, span: &read.span, every: *every, session: session.as_ref() })
+                }
+                _ => Source::Own(read, *every, session.as_ref()),
+            }),
+            From::Record(name) => {
+                let Some(named) = self.sheet.record(&name.value) else {
+                    if !self.catalog.knows("record", &name.value) {
+                        let names = self.sheet.records.iter().map(|record| record.name.as_str());
+                        out.push(unknown_name("record", &name.value, name.span.clone(), names));
+                    }
+                    return None;
+                };
+                let record = named.value.as_ref()?;
+                if let Read::Memory(first, last) = record.read.value {
+                    return Some(Source::Memory(Space {
+                        first,
+                        last,
+                        span: &record.read.span,
+                        every: record.every,
+                        session: record.session.as_ref(),
+                    }));
+                }
+                self.catalog.record(&name.value).map(Source::Record)
+            }
+        }
+    }
+
+    /// The record that a channel brings itself; its response ends with the channel.
+    fn own_record(
+        &mut self,
+        name: &str,
+        read: &model::At<Read>,
+        every: Every,
+        session: Option<&model::TextAt>,
+        extent: u32,
+        out: &mut Findings<'_>,
+    ) {
+        let (Some(id), Some(length)) = (self.catalog.record(name), u16::try_from(extent).ok().filter(|n| *n > 0))
+        else {
+            return;
+        };
+        let raw = Raw {
+            id,
+            read: Asked::Plain(&read.value),
+            span: read.span.clone(),
+            length: (length, length),
+            reserved: Vec::new(),
+            every,
+            session,
+        };
+        let compiled = record::compile(raw, self.lines, self.services, out);
+        self.put_record(id, compiled);
+    }
+
+    /// The record of a channel in memory: its own bytes, from the first to the last.
+    fn memory(
+        &mut self,
+        name: &str,
+        space: &Space<'_>,
+        fields: &[Field],
+        out: &mut Findings<'_>,
+    ) -> Option<(RecordId, u32)> {
+        let places = fields.iter().flat_map(|field| field.named.iter().copied());
+        let (first, last) = (places.clone().min()?, places.max()?);
+        let span = fields.first().map_or(0..0, |field| field.span.clone());
+        if first < space.first || last > space.last {
+            let message = format!("{name} lies at {first:#X}..{last:#X}, outside the record's memory");
+            out.push(
+                Diagnostic::new(codes::FIELD_OUTSIDE, span, message)
+                    .expected(format!("addresses from {:#X} to {:#X}", space.first, space.last))
+                    .related(space.span.clone(), "the record"),
+            );
+            return None;
+        }
+        let longest = record::memory_longest(self.services);
+        let Some(count) = u16::try_from(last - first + 1).ok().filter(|count| *count <= longest) else {
+            let message =
+                format!("{name} spans {} bytes of memory, one answer has at most {longest}", last - first + 1);
+            out.push(Diagnostic::new(codes::FIELD_OUTSIDE, span, message));
+            return None;
+        };
+        let id = self.catalog.record(name)?;
+        let raw = Raw {
+            id,
+            read: Asked::Memory { address: first, count },
+            span: space.span.clone(),
+            length: (count, count),
+            reserved: Vec::new(),
+            every: space.every,
+            session: space.session,
+        };
+        let compiled = record::compile(raw, self.lines, self.services, out);
+        let good = compiled.is_some();
+        self.put_record(id, compiled);
+        good.then_some((id, first))
+    }
+}
+
+/// Where a channel's bytes come from.
+enum Source<'a> {
+    Record(RecordId),
+    Own(&'a model::At<Read>, Every, Option<&'a model::TextAt>),
+    Memory(Space<'a>),
+}
+
+/// An address space.
+struct Space<'a> {
+    first: u32,
+    last: u32,
+    span: &'a crate::source::Span,
+    every: Every,
+    session: Option<&'a model::TextAt>,
+}
+
+/// A channel whose inputs are not in this layout is not in it either.
+fn drop_dependents(channels: &mut [Option<Channel>]) {
+    loop {
+        let there: Vec<bool> = channels.iter().map(Option::is_some).collect();
+        let has = |id: &ChannelId| there.get(usize::from(id.0)).copied().unwrap_or(false);
+        let mut dropped = false;
+        for slot in channels.iter_mut() {
+            if slot.as_ref().is_some_and(|channel| !channel.inputs.iter().all(has)) {
+                *slot = None;
+                dropped = true;
+            }
+        }
+        if !dropped {
+            return;
+        }
+    }
+}
+
+/// Each record names its channels, in file order.
+fn list_channels(records: &mut [Option<Record>], placed: &[Placed]) {
+    for record in records.iter_mut().flatten() {
+        let mut ids: Vec<ChannelId> =
+            placed.iter().filter(|placed| placed.record == Some(record.id)).map(|placed| placed.id).collect();
+        ids.sort_unstable();
+        record.channels = Cow::Owned(ids);
+    }
+}
+
+/// The names of a layout's channel tables, arrays not spelled out.
+pub(crate) fn expand(sheet: &Sheet, name: &str) -> Option<Vec<String>> {
+    let named = sheet.channels.iter().find(|named| named.name == name)?;
+    named.value.as_ref().map(|channel| full_names(name, channel))
+}
