@@ -101,16 +101,23 @@ impl Needs {
         }
         self.seen.push(id);
         let Some(channel) = layout.channel(id) else {
-            self.missing = Some(Missing::NotInVariant);
+            self.miss(id);
             return;
         };
         channel.inputs.iter().for_each(|input| self.follow(layout, *input));
         match &channel.origin {
             Origin::Field { record, .. } | Origin::Parts { record, .. } => match layout.record(*record) {
                 Some(_) => add(&mut self.records, *record),
-                None => self.missing = Some(Missing::NotInVariant),
+                None => self.miss(id),
             },
             Origin::Derived => self.derived.push(id),
+        }
+    }
+
+    /// Only the wanted channel itself: what reads an absent input becomes invalid, or asks `supported` first.
+    fn miss(&mut self, id: ChannelId) {
+        if self.seen.first() == Some(&id) {
+            self.missing = Some(Missing::NotInVariant);
         }
     }
 }

@@ -1,0 +1,194 @@
+//! The sentences of notes: who is at fault, what was expected, what came, what to try.
+
+use alloc::format;
+use alloc::string::{String, ToString};
+
+use tickover_framing::Instant;
+use tickover_framing::contract::{Hex, Lost, Speed};
+use tickover_framing::transport::{Noise, Stage};
+
+use crate::exchange::{Failure, Refusal};
+use crate::{Fault, Note, NoteKind};
+
+/// A note without advice.
+pub(crate) fn note(at: Instant, kind: NoteKind, fault: Fault, text: String) -> Note {
+    advise(at, kind, fault, text, "")
+}
+
+pub(crate) fn advise(at: Instant, kind: NoteKind, fault: Fault, text: String, advice: &'static str) -> Note {
+    Note { at, kind, fault, text, advice }
+}
+
+/// Initialisation failed.
+pub(crate) fn not_ready(at: Instant, stage: Stage, pulse: bool) -> Note {
+    let (text, advice) = match stage {
+        Stage::NoAnswer if !pulse => (
+            "nothing answered the initialisation; this port cannot send the wake-up pulse either".to_string(),
+            "check ignition, wiring and the unit's address, or use a port with a real line",
+        ),
+        Stage::NoAnswer => (
+            "nothing answered the initialisation".to_string(),
+            "check that the ignition is on, the K-line is wired and the definition's address is this unit's",
+        ),
+        Stage::Synchronisation { found } => (
+            format!("55 was expected after the address, {found:02X} came"),
+            "check baud rate and format in the definition, and that nobody else speaks on the line",
+        ),
+        Stage::KeyBytes => (
+            "two key bytes were expected after 55, fewer came in time".to_string(),
+            "check the W times in the definition",
+        ),
+        Stage::OtherKeyBytes { found } => (
+            format!("other key bytes than the definition expects came: {:02X} {:02X}", found.0, found.1),
+            "this is another unit than the definition describes, or key_bytes in it are wrong",
+        ),
+        Stage::NoConfirmation => (
+            "the inverted address was expected after the key bytes, nothing came".to_string(),
+            "set unit_confirms = false if this unit does not return it",
+        ),
+        Stage::Confirmation { found, expected } => (
+            format!("the inverted address {expected:02X} was expected, {found:02X} came"),
+            "check the address in the definition",
+        ),
+        Stage::Refused => (
+            "the start of communication was answered, but not with consent".to_string(),
+            "wait until the unit has ended its last conversation, or switch the ignition off and on",
+        ),
+        _ => ("the initialisation did not succeed".to_string(), "check wiring and definition"),
+    };
+    advise(at, NoteKind::NotReady, Fault::Unit, format!("{text}; it is tried again"), advice)
+}
+
+/// Something unusable came while `what` was asked.
+pub(crate) fn noise(at: Instant, noise: Noise, what: &str) -> Note {
+    let (fault, text, advice) = noise_text(noise);
+    advise(at, NoteKind::Noise, fault, format!("{what}: {text}"), advice)
+}
+
+fn noise_text(noise: Noise) -> (Fault, String, &'static str) {
+    match noise {
+        Noise::Checksum { found, expected } => (
+            Fault::Line,
+            format!("a message came with checksum {found:02X}, its bytes make {expected:02X}"),
+            "if it happens often, check ground and wiring",
+        ),
+        Noise::Collision { at } => (
+            Fault::Line,
+            format!("the echo of our byte {at} differs from what was sent"),
+            "take any second tester off the line",
+        ),
+        Noise::NoEcho => (
+            Fault::Line,
+            "our own bytes did not come back although this port returns them".to_string(),
+            "check the adapter's supply and the K-line's wiring",
+        ),
+        Noise::Cut { bytes } => (
+            Fault::Line,
+            format!("a message stopped after {bytes} bytes"),
+            "if it happens often, check ground and wiring",
+        ),
+        Noise::Header { byte } => (
+            Fault::Line,
+            format!("{byte:02X} came, which starts no message of this framing"),
+            "check baud rate, format and framing in the definition",
+        ),
+        Noise::Foreign { target, source } => (
+            Fault::Unit,
+            format!("a message from {source:02X} to {target:02X} came, which is not the unit that was asked"),
+            "check the addresses in the definition, and that one tester alone is on the line",
+        ),
+        Noise::Early => (
+            Fault::Unit,
+            "an answer began before P2min was over; it was taken".to_string(),
+            "declare a shorter p2_min in the definition",
+        ),
+        _ => (
+            Fault::Line,
+            "a message came that is longer than its framing allows".to_string(),
+            "check the framing in the definition",
+        ),
+    }
+}
+
+/// No answer to `what` after all repetitions.
+pub(crate) fn failed(at: Instant, failure: Failure, what: &str) -> Note {
+    match failure {
+        Failure::Noise(noise) => {
+            let (fault, text, advice) = noise_text(noise);
+            advise(at, NoteKind::Noise, fault, format!("{what}: no good answer to three requests; {text}"), advice)
+        }
+        Failure::Silence => advise(
+            at,
+            NoteKind::Silence,
+            Fault::Unit,
+            format!("{what}: an answer within P2max was expected, nothing came to three requests"),
+            "check that the ignition is on; a longer p2_max helps a slow unit",
+        ),
+        Failure::Pending => advise(
+            at,
+            NoteKind::Silence,
+            Fault::Unit,
+            format!("{what}: the unit said that its answer is pending, and none came"),
+            "ask again later",
+        ),
+    }
+}
+
+/// The unit said no.
+pub(crate) fn refused(at: Instant, kind: NoteKind, refusal: &Refusal, what: &str, after: &str) -> Note {
+    let text = format!("{what}: the unit refused with {} (came {}){after}", refusal.meaning, Hex(&refusal.data));
+    note(at, kind, Fault::Unit, text)
+}
+
+/// The answer is not what the definition says.
+pub(crate) fn misfit(at: Instant, what: &str, expected: &str, came: &[u8]) -> Note {
+    advise(
+        at,
+        NoteKind::Misfit,
+        Fault::Unit,
+        format!("{what}: {expected} was expected, {} came; it was not decoded", Hex(came)),
+        "check that the definition is for this unit",
+    )
+}
+
+/// The port cannot run at a speed.
+pub(crate) fn speed(at: Instant, wanted: Speed, got: Option<Speed>) -> Note {
+    let (Speed::Serial { baud: wanted, .. }, got) = (wanted, got) else {
+        return note(at, NoteKind::Speed, Fault::Line, "the port cannot run at the bus's bit rate".to_string());
+    };
+    let text = match got {
+        Some(Speed::Serial { baud, .. }) if baud != wanted => {
+            let off = 100.0 * (f64::from(baud) - f64::from(wanted)) / f64::from(wanted.max(1));
+            format!("{wanted} Bd were asked for, the port runs at {baud} Bd ({off:+.2} %)")
+        }
+        Some(_) => format!("the port does not take the character format asked for at {wanted} Bd"),
+        None => format!("{wanted} Bd were asked for, the port cannot be set to them"),
+    };
+    let advice = "use another adapter, or name a wider baud tolerance if the unit stands it";
+    advise(at, NoteKind::Speed, Fault::Line, text, advice)
+}
+
+/// The line is gone.
+pub(crate) fn lost(at: Instant, cause: Lost) -> Note {
+    let (text, advice) = match cause {
+        Lost::Gone => ("the port is gone", "plug the adapter in again and connect"),
+        Lost::Refused => ("the port refused what it was asked to do", "use another adapter"),
+        Lost::Stopped => ("the port was closed by the program", ""),
+    };
+    advise(at, NoteKind::Lost, Fault::Line, text.to_string(), advice)
+}
+
+/// Lists names: `a, b and c`.
+pub(crate) fn list<'a>(names: impl ExactSizeIterator<Item = &'a str>) -> String {
+    let last = names.len().saturating_sub(1);
+    let mut out = String::new();
+    for (i, name) in names.enumerate() {
+        out.push_str(match i {
+            0 => "",
+            i if i == last => " and ",
+            _ => ", ",
+        });
+        out.push_str(name);
+    }
+    out
+}

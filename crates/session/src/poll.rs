@@ -1,0 +1,398 @@
+//! What was heard, and what comes of it.
+
+use alloc::format;
+use alloc::string::{String, ToString};
+use alloc::vec::Vec;
+
+use tickover_defs::RecordId;
+use tickover_defs::compiled::Step;
+use tickover_framing::Instant;
+use tickover_framing::contract::Hex;
+use tickover_framing::transport::{Heard, Misuse, Noise};
+use tickover_services::{Effect, ServiceId};
+
+use crate::connect::Phase;
+use crate::derive::{Response, age_limit};
+use crate::exchange::{Answer, Failure, Last, Outcome, Refusal, Turn};
+use crate::identify;
+use crate::lane::{Flight, Purpose};
+use crate::machine::Session;
+use crate::notes;
+use crate::schedule::Job;
+use crate::unit::layout_of;
+use crate::{Event, Fault, Note, NoteKind, Row};
+
+/// So many turns in a row without a good answer, and communication is started again.
+const LOST_TURNS: u32 = 2;
+/// A refusal whose meaning is not known is believed after so many in a row.
+const REFUSALS: u8 = 3;
+
+impl Session {
+    /// Takes what the transport heard.
+    pub(crate) fn hear(&mut self, heard: &Heard) {
+        self.count(heard);
+        if self.phase == Phase::Leaving {
+            return self.hear_last(heard);
+        }
+        match *heard {
+            Heard::Ready { key_bytes } => return self.ready(key_bytes),
+            Heard::NotReady { at, stage } => {
+                self.note(notes::not_ready(at, stage, self.reach.pulse));
+                let wait = self.back_off();
+                self.phase = Phase::BackOff { until: self.now.after(wait) };
+                return;
+            }
+            Heard::NotMade { wanted, got } => {
+                self.note(notes::speed(self.now, wanted, got));
+                return self.speed_not_made();
+            }
+            Heard::Down(cause) => {
+                self.note(notes::lost(self.now, cause));
+                self.phase = Phase::Down;
+                return self.end_connection(self.now);
+            }
+            Heard::Noise { at, what } => self.heard_noise(at, what),
+            _ => {}
+        }
+        let now = self.now;
+        let Some(turn) = self.lane.as_mut().and_then(|lane| lane.hear(now, heard)) else { return };
+        match turn {
+            Turn::Going => {}
+            Turn::KeepWaiting(_) => self.meter.pending += 1,
+            Turn::Repeat => self.meter.repeats += 1,
+            Turn::Done(outcome) => self.finished(outcome),
+        }
+    }
+
+    fn count(&mut self, heard: &Heard) {
+        let Some(lane) = &mut self.lane else { return };
+        match *heard {
+            Heard::Sent { start, end } => {
+                let bytes = lane.flight.as_ref().map_or(0, |flight| lane.line.line.request_len(flight.exchange.request.len()));
+                self.meter.carried += lane.transport.line().char_time().of(bytes).min(end.since(start));
+                lane.message_ended(end);
+            }
+            Heard::Message { start, end, .. } => {
+                self.meter.carried += end.since(start);
+                lane.message_ended(end);
+            }
+            Heard::Silence { .. } => self.meter.silences += 1,
+            Heard::Noise { what: Noise::Early | Noise::Unasked { .. }, .. } => {}
+            Heard::Noise { .. } => self.meter.noise += 1,
+            _ => {}
+        }
+    }
+
+    fn heard_noise(&mut self, at: Instant, what: Noise) {
+        if what == Noise::Early && core::mem::replace(&mut self.history.said_early, true) {
+            return;
+        }
+        let during = self.lane.as_ref().and_then(|lane| lane.flight.as_ref()).map(|flight| self.say(flight.purpose));
+        self.note(notes::noise(at, what, &during.unwrap_or_else(|| "between requests".to_string())));
+    }
+
+    /// The answer to the end of communication, or none: it is over.
+    fn hear_last(&mut self, heard: &Heard) {
+        match heard {
+            Heard::Message { .. } | Heard::Silence { .. } | Heard::Down(_) | Heard::NotMade { .. } => self.closed(),
+            _ => {}
+        }
+    }
+
+    /// The port does not run at a speed: of a session, then without it; of the line itself, then not at all.
+    fn speed_not_made(&mut self) {
+        match self.unit.entered {
+            Some(session) => {
+                self.history.impossible = Some(session);
+                self.restart("the unit runs at a speed that the port cannot make, and must fall back first");
+            }
+            None => self.end_connection(self.now),
+        }
+    }
+
+    fn finished(&mut self, outcome: Outcome) {
+        let Some(flight) = self.lane.as_mut().and_then(|lane| lane.flight.take()) else { return };
+        match flight.purpose {
+            Purpose::Poll(record) | Purpose::Once(record) | Purpose::Identify(record) => {
+                self.record_finished(record, &flight, outcome);
+            }
+            Purpose::Step => self.step_finished(outcome),
+            Purpose::KeepAlive => self.keep_alive_finished(&flight, outcome),
+            Purpose::OneShot(ticket) => self.one_shot_finished(ticket, &flight, outcome),
+        }
+    }
+
+    fn record_finished(&mut self, record: RecordId, flight: &Flight, outcome: Outcome) {
+        let free = self.lane.as_ref().map_or(self.now, |lane| lane.free.max(self.now));
+        let cost = match &outcome {
+            Outcome::Answer(answer) if answer.clean => Some(free.since(answer.asked)),
+            _ => None,
+        };
+        self.schedule.ran(Job::Record(record), flight.started, free, cost);
+        match outcome {
+            Outcome::Answer(answer) => self.answered(record, flight.purpose, &answer),
+            Outcome::Refused(refusal) => self.record_refused(record, &refusal),
+            Outcome::Failed(failure) => self.turn_lost(failure, flight.purpose),
+            Outcome::Sent => {}
+        }
+    }
+
+    /// A good message came: is it the record's, and of its length?
+    fn answered(&mut self, id: RecordId, purpose: Purpose, answer: &Answer) {
+        let unit = &mut self.unit;
+        let layout = layout_of(&unit.definition, unit.variant);
+        let Some(record) = layout.record(id) else { return };
+        let Some(data) = record.answer.strip(&answer.data) else {
+            let expected = format!("an answer that starts with {}", record.answer);
+            return self.misfit(id, &expected, &answer.data);
+        };
+        let identifying = matches!(purpose, Purpose::Identify(_));
+        let wanted_derived = if identifying { identify::derived(&unit.definition) } else { unit.plan.derived.clone() };
+        let schedule = &self.schedule;
+        let limit = |channel| match identifying {
+            true => None,
+            false => age_limit(layout, channel, &|record| schedule.interval(record)),
+        };
+        let response = Response { data, at: answer.start };
+        let readings = match unit.store.take(layout, record, response, &wanted_derived, &limit) {
+            Ok(readings) => readings,
+            Err(wrong) => return self.misfit(id, &wrong.expectation(), &answer.data),
+        };
+        self.healthy(id);
+        self.meter.response(answer.start, answer.response_time);
+        if identifying {
+            return;
+        }
+        let unit = &mut self.unit;
+        let readings: Vec<_> = readings.into_iter().filter(|reading| unit.watched(reading.channel)).collect();
+        for reading in &readings {
+            unit.beats.iter_mut().skip(usize::from(reading.channel.0)).take(1).for_each(|beat| beat.add(answer.start));
+        }
+        self.events.push_back(Event::Row(Row {
+            at: answer.start,
+            record: id,
+            response: answer.data.clone(),
+            response_time: answer.response_time,
+            readings,
+        }));
+    }
+
+    fn healthy(&mut self, record: RecordId) {
+        (self.history.lost_turns, self.history.attempts) = (0, 0);
+        if let Some(asked) = self.unit.asked(record) {
+            (asked.answered, asked.refusals, asked.complaint) = (true, 0, None);
+        }
+    }
+
+    fn misfit(&mut self, record: RecordId, expected: &str, came: &[u8]) {
+        self.history.lost_turns = 0;
+        if self.complain(record, NoteKind::Misfit) {
+            let what = self.unit.say_record(record);
+            self.note(notes::misfit(self.now, &what, expected, came));
+        }
+    }
+
+    /// Whether this is a new complaint about the record.
+    fn complain(&mut self, record: RecordId, kind: NoteKind) -> bool {
+        self.unit.asked(record).is_none_or(|asked| asked.complaint.replace(kind) != Some(kind))
+    }
+
+    fn record_refused(&mut self, record: RecordId, refusal: &Refusal) {
+        self.meter.refusals += 1;
+        self.history.lost_turns = 0;
+        let what = self.unit.say_record(record);
+        let Some(asked) = self.unit.asked(record) else { return };
+        asked.refusals = asked.refusals.saturating_add(1);
+        let (answered, refusals) = (asked.answered, asked.refusals);
+        let never = match refusal.last {
+            Last::Never => true,
+            Last::Later => false,
+            Last::Unknown => !answered && refusals >= REFUSALS,
+        };
+        if never && answered {
+            let why = format!("{what} had answered and is now refused with {}: the unit has been reset", refusal.meaning);
+            return self.restart(&why);
+        }
+        if never {
+            let after = "; it is asked for no more";
+            self.note(notes::refused(self.now, NoteKind::NotSupported, refusal, &what, after));
+            self.drop_record(record);
+        } else if self.complain(record, NoteKind::Refused) {
+            self.note(notes::refused(self.now, NoteKind::Refused, refusal, &what, "; it is asked for again later"));
+        }
+    }
+
+    /// A record is asked for no more; its channels are not supported.
+    pub(crate) fn drop_record(&mut self, record: RecordId) {
+        let unit = &mut self.unit;
+        unit.store.refuse(layout_of(&unit.definition, unit.variant), record);
+        if let Some(asked) = unit.asked(record) {
+            asked.refused = true;
+        }
+        self.replan();
+    }
+
+    /// No good answer to all repetitions.
+    fn turn_lost(&mut self, failure: Failure, purpose: Purpose) {
+        let what = self.say(purpose);
+        self.note(notes::failed(self.now, failure, &what));
+        self.history.lost_turns += 1;
+        if self.history.lost_turns >= LOST_TURNS || matches!(self.phase, Phase::Identify { .. } | Phase::Enter { .. }) {
+            self.restart("the unit does not answer any more");
+        }
+    }
+
+    fn step_finished(&mut self, outcome: Outcome) {
+        let Phase::Enter { session, step, since } = self.phase else { return };
+        let what = self.say(Purpose::Step);
+        let Some(Step::Send { expect, within, .. }) =
+            self.unit.definition.sessions.get(usize::from(session)).and_then(|state| state.enter.get(step))
+        else {
+            return;
+        };
+        let patient = within.is_some_and(|within| self.now.since(since) < within);
+        match outcome {
+            Outcome::Answer(answer) if expect.strip(&answer.data).is_some() => {
+                self.phase = Phase::Enter { session, step: step + 1, since: self.now };
+            }
+            Outcome::Answer(_) | Outcome::Refused(_) if patient => {}
+            Outcome::Answer(answer) => {
+                let expected = format!("an answer that starts with {expect}");
+                self.note(notes::misfit(self.now, &what, &expected, &answer.data));
+                self.not_entered();
+            }
+            Outcome::Refused(refusal) => {
+                self.meter.refusals += 1;
+                let after = "; the default session stays";
+                self.note(notes::refused(self.now, NoteKind::Refused, &refusal, &what, after));
+                self.not_entered();
+            }
+            Outcome::Failed(failure) => self.turn_lost(failure, Purpose::Step),
+            Outcome::Sent => {}
+        }
+    }
+
+    fn keep_alive_finished(&mut self, flight: &Flight, outcome: Outcome) {
+        self.schedule.ran(Job::KeepAlive, flight.started, self.now, None);
+        let what = self.say(Purpose::KeepAlive);
+        let expect = self.lane.as_ref().and_then(|lane| lane.line.keep_alive.as_ref()?.expect.clone());
+        match outcome {
+            Outcome::Failed(failure) => self.turn_lost(failure, Purpose::KeepAlive),
+            Outcome::Refused(refusal) => {
+                self.meter.refusals += 1;
+                self.note(notes::refused(self.now, NoteKind::Refused, &refusal, &what, ""));
+            }
+            Outcome::Answer(answer) => match expect.filter(|expect| expect.strip(&answer.data).is_none()) {
+                Some(expect) => {
+                    let expected = format!("an answer that starts with {expect}");
+                    self.note(notes::misfit(self.now, &what, &expected, &answer.data));
+                }
+                None => self.history.lost_turns = 0,
+            },
+            Outcome::Sent => {}
+        }
+    }
+
+    fn one_shot_finished(&mut self, ticket: u32, flight: &Flight, outcome: Outcome) {
+        self.schedule.ran(Job::OneShot(ticket), flight.started, self.now, None);
+        let what = format!("request {}", Hex(&flight.exchange.request));
+        let expected = self.expected_service(&flight.exchange.request);
+        let failed = matches!(outcome, Outcome::Failed(_));
+        let answer = match outcome {
+            Outcome::Answer(answer) => match expected.filter(|expected| answer.data.first() != Some(expected)) {
+                None => Ok(answer.data),
+                Some(expected) => {
+                    let expected = format!("an answer that starts with {expected:02X}");
+                    Err(notes::misfit(self.now, &what, &expected, &answer.data))
+                }
+            },
+            Outcome::Sent => Ok(Vec::new()),
+            Outcome::Refused(refusal) => {
+                self.meter.refusals += 1;
+                Err(notes::refused(self.now, NoteKind::Refused, &refusal, &what, ""))
+            }
+            Outcome::Failed(failure) => Err(notes::failed(self.now, failure, &what)),
+        };
+        let cleared = answer.is_ok() && flight.effect == Effect::Clears;
+        self.events.push_back(Event::Answer { ticket, answer });
+        if failed {
+            self.history.lost_turns += 1;
+            if self.history.lost_turns >= LOST_TURNS {
+                self.restart("the unit does not answer any more");
+            }
+        } else if cleared && self.phase == Phase::Poll {
+            self.phase = Phase::Once { left: self.unit.plan.once.iter().copied().collect() };
+        }
+    }
+
+    /// What a good answer starts with, where a standard's services hold.
+    fn expected_service(&self, request: &[u8]) -> Option<u8> {
+        self.lane.as_ref()?.line.services?;
+        Some(ServiceId(*request.first()?).response().0)
+    }
+
+    /// A request that fits no message of this framing.
+    pub(crate) fn unsendable(&mut self, purpose: Purpose, misuse: Misuse) {
+        let text = format!("{}: {misuse}", self.say(purpose));
+        let note = |fault| notes::note(self.now, NoteKind::NotSupported, fault, text.clone());
+        match purpose {
+            Purpose::OneShot(ticket) => {
+                let answer = Err(note(Fault::Caller));
+                self.events.push_back(Event::Answer { ticket, answer });
+                self.schedule.ran(Job::OneShot(ticket), self.now, self.now, None);
+            }
+            Purpose::Poll(record) | Purpose::Once(record) | Purpose::Identify(record) => {
+                let note = note(Fault::Definition);
+                self.note(note);
+                self.drop_record(record);
+            }
+            Purpose::Step => {
+                let note = note(Fault::Definition);
+                self.note(note);
+                self.not_entered();
+            }
+            Purpose::KeepAlive => {
+                let note = note(Fault::Definition);
+                self.note(note);
+                self.schedule.keep_alive(self.now, None);
+            }
+        }
+    }
+
+    /// The exchange under way comes to nothing.
+    pub(crate) fn abandon_flight(&mut self) {
+        let flight = self.lane.as_mut().and_then(|lane| lane.flight.take());
+        if let Some(Flight { purpose: Purpose::OneShot(ticket), exchange, started, .. }) = flight {
+            self.schedule.ran(Job::OneShot(ticket), started, self.now, None);
+            let answer = Err(unanswered(self.now, &exchange.request, "the connection ended"));
+            self.events.push_back(Event::Answer { ticket, answer });
+        }
+    }
+
+    /// Requests that wait are not sent any more.
+    pub(crate) fn fail_waiting(&mut self, now: Instant, why: &str) {
+        self.schedule.clear_one_shots();
+        for one_shot in core::mem::take(&mut self.one_shots) {
+            let answer = Err(unanswered(now, &one_shot.request, why));
+            self.events.push_back(Event::Answer { ticket: one_shot.ticket, answer });
+        }
+    }
+
+    /// What an exchange is for, in a note.
+    fn say(&self, purpose: Purpose) -> String {
+        match purpose {
+            Purpose::Poll(record) | Purpose::Identify(record) | Purpose::Once(record) => self.unit.say_record(record),
+            Purpose::Step => match self.phase {
+                Phase::Enter { session, .. } => format!("session '{}'", self.unit.session_name(session)),
+                _ => "session".to_string(),
+            },
+            Purpose::KeepAlive => "keep-alive".to_string(),
+            Purpose::OneShot(ticket) => format!("request {ticket}"),
+        }
+    }
+}
+
+fn unanswered(at: Instant, request: &[u8], why: &str) -> Note {
+    let text = format!("request {} was not answered: {why}", Hex(request));
+    notes::advise(at, NoteKind::Lost, Fault::Line, text, "ask again after the next connection")
+}

@@ -1,0 +1,171 @@
+//! The exchange model: how long one request and its answer take, and what that makes per second.
+//!
+//! `T = n_req tc + (n_req - 1) P4 + P2 + n_resp tc + (n_resp - 1) P1 + P3`, with `tc` the time of one
+//! character and the n counting every byte on the wire. P1 of a unit that sends without gaps is zero.
+//! Nothing here is fitted to measurements.
+
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
+use core::fmt;
+use core::time::Duration;
+
+use tickover_defs::{ChannelId, RecordId};
+use tickover_framing::kline::{Framing, Line};
+
+use crate::schedule::{Admission, admit, stretch_of};
+
+/// The parts of one exchange on a K-line, in the order in which they pass.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Terms {
+    /// Bytes of the request.
+    pub request: Duration,
+    /// P4: gaps between them.
+    pub p4: Duration,
+    /// P2: end of the request to the start of the answer.
+    pub p2: Duration,
+    /// Bytes of the answer.
+    pub response: Duration,
+    /// P3: end of the answer to the next request (ISO 9141-2: at least P1max, which ends the answer).
+    pub p3: Duration,
+}
+
+impl Terms {
+    /// One exchange of `request` and `response` bytes on the wire with a unit that answers after `p2`.
+    pub fn of(line: &Line, request: usize, response: usize, p2: Duration) -> Self {
+        let time = line.char_time();
+        let timing = &line.timing;
+        let gaps = u32::try_from(request.saturating_sub(1)).unwrap_or(u32::MAX);
+        let p3 = match line.framing {
+            Framing::Iso9141 => timing.p3_min.max(timing.p1_max),
+            _ => timing.p3_min,
+        };
+        Self {
+            request: time.of(request),
+            p4: timing.p4_min.saturating_mul(gaps),
+            p2,
+            response: time.of(response),
+            p3,
+        }
+    }
+
+    /// The whole exchange, from the start of a request to the earliest start of the next.
+    pub fn total(&self) -> Duration {
+        self.parts().iter().map(|(_, duration)| *duration).sum()
+    }
+
+    fn parts(&self) -> [(&'static str, Duration); 5] {
+        [
+            ("P3", self.p3),
+            ("P2", self.p2),
+            ("the bytes of the answer", self.response),
+            ("P4", self.p4),
+            ("the bytes of the request", self.request),
+        ]
+    }
+}
+
+/// What a choice of channels will bring, before any line is opened.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Prediction {
+    /// Responses per second in total.
+    pub per_second: f64,
+    /// All wanted periods are stretched by this factor (1: every wish is met).
+    pub stretch: f64,
+    /// What can be promised.
+    pub admission: Admission,
+    /// Each record that is polled.
+    pub records: Vec<RecordForecast>,
+    /// Readings per second of each watched channel, in file order; derived ones follow their slowest input.
+    pub channels: Vec<(ChannelId, f64)>,
+    /// What takes the most of an exchange and what a change would bring, in one sentence.
+    pub binds: String,
+}
+
+/// The forecast of one record.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct RecordForecast {
+    /// Which record.
+    pub record: RecordId,
+    /// One exchange.
+    pub terms: Terms,
+    /// Responses per second.
+    pub per_second: f64,
+}
+
+/// `17.9 responses/s, best effort; P3 takes 49 % of ..`
+impl fmt::Display for Prediction {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:.2} responses/s, {}; {}", self.per_second, self.admission, self.binds)
+    }
+}
+
+/// A record to forecast.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Load {
+    pub(crate) record: RecordId,
+    pub(crate) terms: Terms,
+    pub(crate) period: Option<Duration>,
+    pub(crate) fastest: bool,
+}
+
+/// Forecasts the records; channels are left to the caller, who knows which record brings which.
+pub(crate) fn forecast(loads: &[Load]) -> Prediction {
+    let periodic = || loads.iter().filter_map(|load| Some((load.terms.total(), load.period?)));
+    let load: f64 = periodic().map(|(cost, period)| cost.as_secs_f64() / period.as_secs_f64().max(1e-9)).sum();
+    let stretch = stretch_of(load);
+    let ring = || loads.iter().filter(|load| load.fastest);
+    let round: f64 = ring().map(|load| load.terms.total().as_secs_f64()).sum();
+    let rounds = if round > 0.0 { (1.0 - load / stretch).max(0.0) / round } else { 0.0 };
+    let records: Vec<RecordForecast> = loads
+        .iter()
+        .map(|load| {
+            let asked = load.period.map_or(0.0, |period| 1.0 / (period.as_secs_f64().max(1e-9) * stretch));
+            let per_second = asked + if load.fastest { rounds } else { 0.0 };
+            RecordForecast { record: load.record, terms: load.terms, per_second }
+        })
+        .collect();
+    let admission =
+        admit(&periodic().collect::<Vec<_>>(), ring().map(|load| load.terms.total()).max());
+    let per_second = records.iter().map(|record| record.per_second).sum();
+    let binds = binds(&records);
+    Prediction { per_second, stretch, admission, records, channels: Vec::new(), binds }
+}
+
+/// The largest part of the average exchange, and what its absence or twice the baud rate would bring.
+fn binds(records: &[RecordForecast]) -> String {
+    let weight: f64 = records.iter().map(|record| record.per_second).sum();
+    if weight <= 0.0 {
+        return String::from("nothing is polled");
+    }
+    let mut sums = [("", 0.0); 5];
+    for record in records {
+        for (sum, (name, duration)) in sums.iter_mut().zip(record.terms.parts()) {
+            *sum = (name, sum.1 + duration.as_secs_f64() * record.per_second / weight);
+        }
+    }
+    let total: f64 = sums.iter().map(|(_, part)| part).sum();
+    let bytes: f64 = sums.iter().filter(|(name, _)| name.starts_with("the bytes")).map(|(_, part)| part).sum();
+    // The first of equals: of what can be changed, P3 comes before P2, and timers before bytes.
+    let mut largest = sums[0];
+    sums.iter().filter(|part| part.1 > 0.0).for_each(|part| {
+        if part.1 > largest.1 {
+            largest = *part;
+        }
+    });
+    let (name, part) = largest;
+    if total <= part {
+        return format!("{name} is the whole exchange");
+    }
+    let faster = total / (total - bytes / 2.0);
+    let share = 100.0 * part / total;
+    if name.starts_with("the bytes") {
+        return format!("{name} take {share:.0} % of an exchange of {:.1} ms; twice the baud rate gives {faster:.2} times the rate", total * 1e3);
+    }
+    let without = total / (total - part);
+    format!(
+        "{name} takes {share:.0} % of an exchange of {:.1} ms; {name} of 0 ms would give {without:.2} times the rate, \
+         twice the baud rate {faster:.2} times",
+        total * 1e3
+    )
+}

@@ -1,0 +1,207 @@
+//! One control unit of a session: its definition, what is wanted of it, what it has said.
+
+use alloc::borrow::ToOwned;
+use alloc::format;
+use alloc::string::String;
+use alloc::vec;
+use alloc::vec::Vec;
+use core::time::Duration;
+
+use tickover_defs::compiled::{Every, KLine, Layout, Line, Record};
+use tickover_defs::{ChannelId, Definition, RecordId};
+
+use crate::derive::Store;
+use crate::meter::Beat;
+use crate::plan::{Plan, plan, wanted_session};
+use crate::rate::{Load, Prediction, Terms, forecast};
+use crate::schedule::Wanted;
+use crate::{NoteKind, Rate};
+
+/// One control unit of a session.
+#[derive(Debug)]
+pub(crate) struct Unit {
+    pub(crate) definition: Definition,
+    /// By channel.
+    pub(crate) wishes: Vec<Option<Rate>>,
+    /// The session that the caller chose.
+    pub(crate) chosen: Option<u16>,
+    /// Place in the definition's list; `None`: the base.
+    pub(crate) variant: Option<usize>,
+    /// The session that the unit is in; `None`: the default one.
+    pub(crate) entered: Option<u16>,
+    pub(crate) store: Store,
+    pub(crate) plan: Plan,
+    /// By channel.
+    pub(crate) beats: Vec<Beat>,
+    /// By record.
+    pub(crate) asked: Vec<Asked>,
+}
+
+/// What became of asking for a record, on this connection.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Asked {
+    pub(crate) answered: bool,
+    /// Not asked for any more.
+    pub(crate) refused: bool,
+    pub(crate) refusals: u8,
+    /// What was last complained about: said once, not every time.
+    pub(crate) complaint: Option<NoteKind>,
+}
+
+impl Unit {
+    pub(crate) fn new(definition: Definition) -> Self {
+        let channels = definition.channels.len();
+        let records = definition.records.len();
+        Self {
+            definition,
+            wishes: vec![None; channels],
+            chosen: None,
+            variant: None,
+            entered: None,
+            store: Store::new(channels),
+            plan: Plan::default(),
+            beats: vec![Beat::default(); channels],
+            asked: vec![Asked::default(); records],
+        }
+    }
+
+    /// The line as it is after initialisation.
+    pub(crate) fn base_line(&self) -> Option<&KLine> {
+        match self.definition.line.as_ref()? {
+            Line::KLine(line) => Some(line),
+            _ => None,
+        }
+    }
+
+    /// The line as it is in a session of the definition.
+    pub(crate) fn line_in(&self, session: Option<u16>) -> Option<&KLine> {
+        match session {
+            None => self.base_line(),
+            Some(session) => match &self.definition.sessions.get(usize::from(session))?.line {
+                Line::KLine(line) => Some(line),
+                _ => None,
+            },
+        }
+    }
+
+    /// The layout that holds now.
+    pub(crate) fn layout(&self) -> &Layout {
+        layout_of(&self.definition, self.variant)
+    }
+
+    pub(crate) fn record(&self, id: RecordId) -> Option<&Record> {
+        self.layout().record(id)
+    }
+
+    pub(crate) fn wish(&mut self, channel: ChannelId, rate: Option<Rate>) {
+        self.wishes.iter_mut().skip(usize::from(channel.0)).take(1).for_each(|wish| *wish = rate);
+    }
+
+    pub(crate) fn wishes(&self) -> Vec<(ChannelId, Rate)> {
+        let wishes = self.wishes.iter().enumerate();
+        wishes.filter_map(|(place, rate)| Some((ChannelId(place as u16), (*rate)?))).collect()
+    }
+
+    pub(crate) fn watched(&self, channel: ChannelId) -> bool {
+        self.wishes.get(usize::from(channel.0)).is_some_and(Option::is_some)
+    }
+
+    /// The session to enter: the caller's choice, or the one that a wanted record names.
+    pub(crate) fn session_to_enter(&self) -> Option<u16> {
+        self.chosen.or_else(|| wanted_session(self.layout(), &self.wishes()))
+    }
+
+    /// A new connection: nothing is known about the unit.
+    pub(crate) fn forget(&mut self) {
+        (self.variant, self.entered, self.plan) = (None, None, Plan::default());
+        self.store.forget();
+        self.asked.fill(Asked::default());
+    }
+
+    /// Plans anew, for the wishes, the variant and the session that hold now.
+    pub(crate) fn replan(&mut self) {
+        let layout = layout_of(&self.definition, self.variant);
+        let asked = &self.asked;
+        let refused = |id: RecordId| asked.get(usize::from(id.0)).is_some_and(|asked| asked.refused);
+        self.plan = plan(layout, &self.wishes(), self.entered, refused);
+    }
+
+    /// What the schedule must know of the plan; costs by the model until they are measured.
+    pub(crate) fn wanted(&self) -> Vec<Wanted> {
+        let Some(line) = self.line_in(self.entered) else { return Vec::new() };
+        let loads = self.loads(&self.plan, line, line.line.timing.p2_min);
+        let wanted = |load: Load| Wanted {
+            record: load.record,
+            period: load.period,
+            fastest: load.fastest,
+            cost: load.terms.total(),
+        };
+        loads.into_iter().map(wanted).collect()
+    }
+
+    /// What the model says for a unit that answers after `p2`, in the session that is, or will be, entered.
+    pub(crate) fn predict(&self, p2: Duration) -> Prediction {
+        let layout = self.layout();
+        let session = self.entered.or_else(|| self.session_to_enter());
+        let wishes = self.wishes();
+        let asked = &self.asked;
+        let plan = plan(layout, &wishes, session, |id| asked.get(usize::from(id.0)).is_some_and(|it| it.refused));
+        let loads = match self.line_in(session) {
+            Some(line) => self.loads(&plan, line, p2),
+            None => Vec::new(),
+        };
+        let mut prediction = forecast(&loads);
+        prediction.channels = wishes.iter().map(|(channel, _)| (*channel, self.per_second(*channel, &prediction))).collect();
+        prediction
+    }
+
+    /// A channel has a reading on every response that brings it or one of its inputs.
+    fn per_second(&self, channel: ChannelId, prediction: &Prediction) -> f64 {
+        let records = match crate::derive::record_of(self.layout(), channel) {
+            Some(record) => vec![record],
+            None => crate::plan::needs(self.layout(), channel).records,
+        };
+        let polled = prediction.records.iter().filter(|forecast| records.contains(&forecast.record));
+        polled.map(|forecast| forecast.per_second).sum()
+    }
+
+    fn loads(&self, plan: &Plan, line: &KLine, p2: Duration) -> Vec<Load> {
+        let load = |polled: &crate::plan::Polled| {
+            let record = self.record(polled.record)?;
+            let request = line.line.request_len(record.request.constant()?.len());
+            let response = line.line.response_len(record.answer.0.len() + usize::from(record.length.1));
+            Some(Load {
+                record: polled.record,
+                terms: Terms::of(&line.line, request, response, p2),
+                period: polled.period,
+                fastest: polled.fastest,
+            })
+        };
+        plan.polled.iter().filter_map(load).collect()
+    }
+
+    pub(crate) fn asked(&mut self, record: RecordId) -> Option<&mut Asked> {
+        self.asked.get_mut(usize::from(record.0))
+    }
+
+    /// Whether a record is read once, so that it does not age.
+    pub(crate) fn once(&self, record: RecordId) -> bool {
+        self.record(record).is_some_and(|record| record.every == Every::Once)
+    }
+
+    /// `record 'engine'`
+    pub(crate) fn say_record(&self, record: RecordId) -> String {
+        format!("record '{}'", self.definition.record_name(record))
+    }
+
+    /// The name of a session of the definition.
+    pub(crate) fn session_name(&self, session: u16) -> String {
+        self.definition.sessions.get(usize::from(session)).map_or("?", |session| &session.name).to_owned()
+    }
+}
+
+/// The base, or a variant laid over it.
+pub(crate) fn layout_of(definition: &Definition, variant: Option<usize>) -> &Layout {
+    let laid_over = variant.and_then(|variant| definition.variants.get(variant));
+    laid_over.map_or(&definition.base, |variant| &variant.layout)
+}
