@@ -7,14 +7,32 @@ extern crate alloc;
 #[cfg(test)]
 extern crate std;
 
+mod connect;
+mod derive;
 pub mod event;
+mod exchange;
+mod identify;
+pub mod judge;
+mod lane;
+mod machine;
+mod meter;
+mod notes;
 pub mod permit;
+mod plan;
+mod poll;
+pub mod rate;
 pub mod report;
 pub mod row;
+mod schedule;
+mod unit;
 pub mod wish;
 
 pub use event::{Event, Fault, Note, NoteKind};
+pub use judge::RequestError;
+pub use machine::Session;
 pub use permit::Permit;
+pub use rate::{Prediction, RecordForecast, Terms};
 pub use report::{ChannelReport, Report};
 pub use row::Row;
+pub use schedule::Admission;
 pub use wish::Rate;

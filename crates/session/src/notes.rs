@@ -3,6 +3,7 @@
 use alloc::format;
 use alloc::string::{String, ToString};
 
+use tickover_defs::compiled::Pattern;
 use tickover_framing::Instant;
 use tickover_framing::contract::{Hex, Lost, Speed};
 use tickover_framing::transport::{Noise, Stage};
@@ -97,6 +98,11 @@ fn noise_text(noise: Noise) -> (Fault, String, &'static str) {
             format!("a message from {source:02X} to {target:02X} came, which is not the unit that was asked"),
             "check the addresses in the definition, and that one tester alone is on the line",
         ),
+        Noise::Unasked { bytes } => (
+            Fault::Unit,
+            format!("a message of {bytes} data bytes came that nobody had asked for"),
+            "check that one tester alone is on the line; a longer p2_max helps a slow unit",
+        ),
         Noise::Early => (
             Fault::Unit,
             "an answer began before P2min was over; it was taken".to_string(),
@@ -140,13 +146,13 @@ pub(crate) fn refused(at: Instant, kind: NoteKind, refusal: &Refusal, what: &str
     note(at, kind, Fault::Unit, text)
 }
 
-/// The answer is not what the definition says.
-pub(crate) fn misfit(at: Instant, what: &str, expected: &str, came: &[u8]) -> Note {
+/// The answer is not what the definition says: `wrong` is a sentence.
+pub(crate) fn misfit(at: Instant, what: &str, wrong: &str, came: &[u8]) -> Note {
     advise(
         at,
         NoteKind::Misfit,
         Fault::Unit,
-        format!("{what}: {expected} was expected, {} came; it was not decoded", Hex(came)),
+        format!("{what}: {wrong} (came {}); it was not taken", Hex(came)),
         "check that the definition is for this unit",
     )
 }
@@ -176,6 +182,11 @@ pub(crate) fn lost(at: Instant, cause: Lost) -> Note {
         Lost::Stopped => ("the port was closed by the program", ""),
     };
     advise(at, NoteKind::Lost, Fault::Line, text.to_string(), advice)
+}
+
+/// The sentence for an answer that starts otherwise.
+pub(crate) fn starts_otherwise(expected: &Pattern) -> String {
+    format!("an answer that starts with {expected} was expected")
 }
 
 /// Lists names: `a, b and c`.

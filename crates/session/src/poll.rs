@@ -143,8 +143,8 @@ impl Session {
         let layout = layout_of(&unit.definition, unit.variant);
         let Some(record) = layout.record(id) else { return };
         let Some(data) = record.answer.strip(&answer.data) else {
-            let expected = format!("an answer that starts with {}", record.answer);
-            return self.misfit(id, &expected, &answer.data);
+            let wrong = notes::starts_otherwise(&record.answer);
+            return self.misfit(id, &wrong, &answer.data);
         };
         let identifying = matches!(purpose, Purpose::Identify(_));
         let wanted_derived = if identifying { identify::derived(&unit.definition) } else { unit.plan.derived.clone() };
@@ -156,7 +156,7 @@ impl Session {
         let response = Response { data, at: answer.start };
         let readings = match unit.store.take(layout, record, response, &wanted_derived, &limit) {
             Ok(readings) => readings,
-            Err(wrong) => return self.misfit(id, &wrong.expectation(), &answer.data),
+            Err(wrong) => return self.misfit(id, &wrong.to_string(), &answer.data),
         };
         self.healthy(id);
         self.meter.response(answer.start, answer.response_time);
@@ -257,8 +257,8 @@ impl Session {
             }
             Outcome::Answer(_) | Outcome::Refused(_) if patient => {}
             Outcome::Answer(answer) => {
-                let expected = format!("an answer that starts with {expect}");
-                self.note(notes::misfit(self.now, &what, &expected, &answer.data));
+                let wrong = notes::starts_otherwise(expect);
+                self.note(notes::misfit(self.now, &what, &wrong, &answer.data));
                 self.not_entered();
             }
             Outcome::Refused(refusal) => {
@@ -284,8 +284,8 @@ impl Session {
             }
             Outcome::Answer(answer) => match expect.filter(|expect| expect.strip(&answer.data).is_none()) {
                 Some(expect) => {
-                    let expected = format!("an answer that starts with {expect}");
-                    self.note(notes::misfit(self.now, &what, &expected, &answer.data));
+                    let wrong = notes::starts_otherwise(&expect);
+                    self.note(notes::misfit(self.now, &what, &wrong, &answer.data));
                 }
                 None => self.history.lost_turns = 0,
             },
@@ -302,8 +302,8 @@ impl Session {
             Outcome::Answer(answer) => match expected.filter(|expected| answer.data.first() != Some(expected)) {
                 None => Ok(answer.data),
                 Some(expected) => {
-                    let expected = format!("an answer that starts with {expected:02X}");
-                    Err(notes::misfit(self.now, &what, &expected, &answer.data))
+                    let wrong = format!("an answer that starts with {expected:02X} was expected");
+                    Err(notes::misfit(self.now, &what, &wrong, &answer.data))
                 }
             },
             Outcome::Sent => Ok(Vec::new()),

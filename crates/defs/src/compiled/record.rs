@@ -1,5 +1,7 @@
 //! One request and the data bytes of its response.
 
+use core::fmt;
+
 use super::{List, Text};
 use crate::value::{ChannelId, RecordId};
 
@@ -78,6 +80,20 @@ impl Pattern {
             PatternByte::Any => true,
         });
         fits.then_some(rest)
+    }
+}
+
+/// As definitions write it: `61 01 ??`.
+impl fmt::Display for Pattern {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (i, byte) in self.0.iter().enumerate() {
+            let gap = if i == 0 { "" } else { " " };
+            match byte {
+                PatternByte::Is(byte) => write!(f, "{gap}{byte:02X}")?,
+                PatternByte::Any => write!(f, "{gap}??")?,
+            }
+        }
+        Ok(())
     }
 }
 
