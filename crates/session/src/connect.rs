@@ -14,7 +14,7 @@ use tickover_services::Effect;
 
 use crate::identify::{self, Identity};
 use crate::judge::effect_of;
-use crate::lane::{Lane, Purpose, Sending};
+use crate::lane::{Purpose, Sending};
 use crate::machine::Session;
 use crate::notes::{advise, note};
 use crate::plan::Missing;

@@ -4,7 +4,8 @@ use alloc::string::{String, ToString};
 use alloc::vec::Vec;
 use core::time::Duration;
 
-use tickover_defs::compiled::{KLine, Services};
+use tickover_defs::compiled::KLine;
+use tickover_defs::compiled::line::Services;
 use tickover_framing::Instant;
 use tickover_framing::kline::Timing;
 use tickover_framing::transport::{Answers, Ask, Heard, Noise, Peer};

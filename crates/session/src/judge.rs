@@ -2,7 +2,8 @@
 
 use alloc::string::{String, ToString};
 
-use tickover_defs::compiled::{KLine, Services};
+use tickover_defs::compiled::KLine;
+use tickover_defs::compiled::line::Services;
 use tickover_framing::contract::Hex;
 use tickover_services::{Effect, effect};
 

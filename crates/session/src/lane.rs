@@ -51,9 +51,9 @@ pub(crate) struct Flight {
 }
 
 impl Lane {
-    pub(crate) fn open(now: Instant, line: KLine, reach: Reach, tolerance_ppm: u32) -> Self {
+    pub(crate) fn open(now: Instant, line: KLine, reach: Reach, tolerance_ppm: Option<u32>) -> Self {
         let mut transport = kline::Tester::new(line.line, reach);
-        transport.set_speed_tolerance_ppm(tolerance_ppm);
+        tolerance_ppm.into_iter().for_each(|ppm| transport.set_speed_tolerance_ppm(ppm));
         Self { transport, line, flight: None, free: now, last_message: now, deadline: None }
     }
 

@@ -8,7 +8,6 @@ use core::time::Duration;
 use tickover_defs::{ChannelId, Definition, UnknownName};
 use tickover_framing::Instant;
 use tickover_framing::contract::{Act, Hex, Input, Machine, Output, Why};
-use tickover_framing::kline;
 use tickover_framing::time::earliest;
 use tickover_framing::transport::Reach;
 use tickover_services::Effect;
@@ -49,7 +48,7 @@ pub struct Session {
     pub(crate) meter: Meter,
     pub(crate) now: Instant,
     pub(crate) reach: Reach,
-    tolerance_ppm: u32,
+    tolerance_ppm: Option<u32>,
     pub(crate) one_shots: VecDeque<OneShot>,
     next_ticket: u32,
     pub(crate) events: VecDeque<Event>,
@@ -97,7 +96,7 @@ impl Session {
             meter: Meter::default(),
             now: Instant::ORIGIN,
             reach: Reach::IDEAL,
-            tolerance_ppm: kline::SPEED_TOLERANCE_PPM,
+            tolerance_ppm: None,
             one_shots: VecDeque::new(),
             next_ticket: 1,
             events: VecDeque::new(),
@@ -127,7 +126,7 @@ impl Session {
     /// Accepts a port whose baud rate, read back, is off by so many parts per million; 5000 (0.5 %) without this.
     #[must_use]
     pub fn baud_tolerance_ppm(mut self, parts_per_million: u32) -> Self {
-        self.tolerance_ppm = parts_per_million;
+        self.tolerance_ppm = Some(parts_per_million);
         self
     }
 

@@ -7,7 +7,7 @@ use alloc::vec;
 use alloc::vec::Vec;
 use core::time::Duration;
 
-use tickover_defs::compiled::{Every, KLine, Layout, Line, Record};
+use tickover_defs::compiled::{KLine, Layout, Line, Record};
 use tickover_defs::{ChannelId, Definition, RecordId};
 
 use crate::derive::Store;
@@ -182,11 +182,6 @@ impl Unit {
 
     pub(crate) fn asked(&mut self, record: RecordId) -> Option<&mut Asked> {
         self.asked.get_mut(usize::from(record.0))
-    }
-
-    /// Whether a record is read once, so that it does not age.
-    pub(crate) fn once(&self, record: RecordId) -> bool {
-        self.record(record).is_some_and(|record| record.every == Every::Once)
     }
 
     /// `record 'engine'`

@@ -15,8 +15,6 @@
 //! The room holds no line and no clock: it is told when a job ran and what it cost.
 
 mod admission;
-#[cfg(test)]
-mod promises;
 
 use alloc::collections::VecDeque;
 use alloc::vec::Vec;
@@ -271,11 +269,6 @@ impl Schedule {
         let load: f64 = self.periodic.iter().map(Entry::load).sum();
         let round: f64 = self.ring.iter().map(|entry| entry.cost).sum();
         Some(Duration::from_nanos((round / (1.0 - load / self.stretch).max(RESERVED)) as u64))
-    }
-
-    /// Whether any record is polled.
-    pub(crate) fn polls(&self) -> bool {
-        !self.periodic.is_empty() || !self.ring.is_empty()
     }
 }
 
