@@ -22,8 +22,13 @@ use crate::schedule::{Job, Pick};
 use crate::{Event, Fault, NoteKind};
 
 /// Waits before communication is started again, by attempt since the last good answer.
-const BACK_OFF: [Duration; 5] =
-    [Duration::ZERO, Duration::from_millis(500), Duration::from_secs(1), Duration::from_secs(2), Duration::from_secs(5)];
+const BACK_OFF: [Duration; 5] = [
+    Duration::ZERO,
+    Duration::from_millis(500),
+    Duration::from_secs(1),
+    Duration::from_secs(2),
+    Duration::from_secs(5),
+];
 
 /// What the session is doing.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -31,14 +36,24 @@ pub(crate) enum Phase {
     /// Not connected, and not about to be.
     Down,
     /// Waits before the next initialisation.
-    BackOff { until: Instant },
+    BackOff {
+        until: Instant,
+    },
     Initialising,
     /// Reads the records that tell the variant.
-    Identify { left: VecDeque<RecordId> },
+    Identify {
+        left: VecDeque<RecordId>,
+    },
     /// Goes through the steps of a session of the definition.
-    Enter { session: u16, step: usize, since: Instant },
+    Enter {
+        session: u16,
+        step: usize,
+        since: Instant,
+    },
     /// Reads what is read once.
-    Once { left: VecDeque<RecordId> },
+    Once {
+        left: VecDeque<RecordId>,
+    },
     Poll,
     /// No variant fits, or two: nothing is read, the conversation is kept.
     Unidentified,
@@ -130,7 +145,11 @@ impl Session {
                 }
                 Missing::NeedsValue(record) => {
                     let record = self.unit.definition.record_name(record);
-                    (Fault::Caller, format!("channel '{name}' cannot be polled: a value is put into the request of '{record}'"), "")
+                    (
+                        Fault::Caller,
+                        format!("channel '{name}' cannot be polled: a value is put into the request of '{record}'"),
+                        "",
+                    )
                 }
                 Missing::OtherSession(session) => (
                     Fault::Caller,
@@ -245,7 +264,8 @@ impl Session {
                     }
                     _ => {
                         let name = self.unit.session_name(session);
-                        let text = format!("a step into session '{name}' does more than change the session; it is not sent");
+                        let text =
+                            format!("a step into session '{name}' does more than change the session; it is not sent");
                         self.note(note(self.now, NoteKind::Refused, Fault::Definition, text));
                         self.not_entered();
                     }
@@ -265,7 +285,8 @@ impl Session {
         let now = self.now;
         let Some(state) = self.unit.definition.sessions.get(usize::from(session)) else { return };
         let (Line::KLine(line), Some(lane)) = (&state.line, &mut self.lane) else { return };
-        let (text, every) = (format!("session '{}' is entered", state.name), line.keep_alive.as_ref().map(|it| it.every));
+        let (text, every) =
+            (format!("session '{}' is entered", state.name), line.keep_alive.as_ref().map(|it| it.every));
         if lane.transport.change_line(now, line.line).is_err() {
             return self.restart("the line could not be changed");
         }

@@ -155,7 +155,11 @@ impl Session {
         self.pass_time(now);
         self.end_connection(now);
         (self.reach, self.closing) = (reach, false);
-        self.history = History { down_since: self.history.down_since, connected_before: self.history.connected_before, ..History::default() };
+        self.history = History {
+            down_since: self.history.down_since,
+            connected_before: self.history.connected_before,
+            ..History::default()
+        };
         let Some(line) = self.unit.base_line().cloned() else {
             let text = "it has no [line], so nothing says how to reach a unit".to_string();
             let advice = "use a definition that extends it and has a line";

@@ -68,7 +68,8 @@ impl Session {
         let Some(lane) = &mut self.lane else { return };
         match *heard {
             Heard::Sent { start, end } => {
-                let bytes = lane.flight.as_ref().map_or(0, |flight| lane.line.line.request_len(flight.exchange.request.len()));
+                let bytes =
+                    lane.flight.as_ref().map_or(0, |flight| lane.line.line.request_len(flight.exchange.request.len()));
                 self.meter.carried += lane.transport.line().char_time().of(bytes).min(end.since(start));
                 lane.message_ended(end);
             }
@@ -210,7 +211,8 @@ impl Session {
             Last::Unknown => !answered && refusals >= REFUSALS,
         };
         if never && answered {
-            let why = format!("{what} had answered and is now refused with {}: the unit has been reset", refusal.meaning);
+            let why =
+                format!("{what} had answered and is now refused with {}: the unit has been reset", refusal.meaning);
             return self.restart(&why);
         }
         if never {

@@ -40,13 +40,7 @@ impl Terms {
             Framing::Iso9141 => timing.p3_min.max(timing.p1_max),
             _ => timing.p3_min,
         };
-        Self {
-            request: time.of(request),
-            p4: timing.p4_min.saturating_mul(gaps),
-            p2,
-            response: time.of(response),
-            p3,
-        }
+        Self { request: time.of(request), p4: timing.p4_min.saturating_mul(gaps), p2, response: time.of(response), p3 }
     }
 
     /// The whole exchange, from the start of a request to the earliest start of the next.
@@ -125,8 +119,7 @@ pub(crate) fn forecast(loads: &[Load]) -> Prediction {
             RecordForecast { record: load.record, terms: load.terms, per_second }
         })
         .collect();
-    let admission =
-        admit(&periodic().collect::<Vec<_>>(), ring().map(|load| load.terms.total()).max());
+    let admission = admit(&periodic().collect::<Vec<_>>(), ring().map(|load| load.terms.total()).max());
     let per_second = records.iter().map(|record| record.per_second).sum();
     let binds = binds(&records);
     Prediction { per_second, stretch, admission, records, channels: Vec::new(), binds }
@@ -160,7 +153,10 @@ fn binds(records: &[RecordForecast]) -> String {
     let faster = total / (total - bytes / 2.0);
     let share = 100.0 * part / total;
     if name.starts_with("the bytes") {
-        return format!("{name} take {share:.0} % of an exchange of {:.1} ms; twice the baud rate gives {faster:.2} times the rate", total * 1e3);
+        return format!(
+            "{name} take {share:.0} % of an exchange of {:.1} ms; twice the baud rate gives {faster:.2} times the rate",
+            total * 1e3
+        );
     }
     let without = total / (total - part);
     format!(

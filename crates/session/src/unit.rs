@@ -151,7 +151,8 @@ impl Unit {
             None => Vec::new(),
         };
         let mut prediction = forecast(&loads);
-        prediction.channels = wishes.iter().map(|(channel, _)| (*channel, self.per_second(*channel, &prediction))).collect();
+        prediction.channels =
+            wishes.iter().map(|(channel, _)| (*channel, self.per_second(*channel, &prediction))).collect();
         prediction
     }
 

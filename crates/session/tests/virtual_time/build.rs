@@ -5,8 +5,8 @@ use std::time::Duration;
 
 use tickover_defs::compiled::line::Services;
 use tickover_defs::compiled::{
-    Channel, Coding, Conversion, Every, Expr, Field, KLine, KeepAlive, Layout, Line, Node, Origin, Pattern, PatternByte, Read,
-    Record, SessionState, Step, Template, TemplatePart, Variant,
+    Channel, Coding, Conversion, Every, Expr, Field, KLine, KeepAlive, Layout, Line, Node, Origin, Pattern,
+    PatternByte, Read, Record, SessionState, Step, Template, TemplatePart, Variant,
 };
 use tickover_defs::{ChannelId, Definition, RecordId};
 use tickover_framing::kline;
@@ -122,7 +122,12 @@ impl Build {
     }
 
     /// A derived channel.
-    pub(crate) fn derived(mut self, name: &'static str, inputs: &[&str], nodes: impl FnOnce(&dyn Fn(&str) -> ChannelId) -> Vec<Node>) -> Self {
+    pub(crate) fn derived(
+        mut self,
+        name: &'static str,
+        inputs: &[&str],
+        nodes: impl FnOnce(&dyn Fn(&str) -> ChannelId) -> Vec<Node>,
+    ) -> Self {
         let id = ChannelId(self.definition.channels.len() as u16);
         let mut channel = bare(id, name, Origin::Derived);
         let find = |name: &str| self.definition.channel(name).unwrap();
@@ -146,13 +151,23 @@ impl Build {
     }
 
     /// A variant whose condition holds when a text channel says this.
-    pub(crate) fn variant(mut self, name: &'static str, channel: &str, text: &'static str, change: impl FnOnce(&mut Layout)) -> Self {
+    pub(crate) fn variant(
+        mut self,
+        name: &'static str,
+        channel: &str,
+        text: &'static str,
+        change: impl FnOnce(&mut Layout),
+    ) -> Self {
         use tickover_defs::compiled::{Binary, NodeId};
         let id = self.definition.channel(channel).unwrap();
         let nodes = vec![Node::Channel(id), Node::Text(text.into()), Node::Binary(Binary::Equal, NodeId(0), NodeId(1))];
         let mut layout = self.definition.base.clone();
         change(&mut layout);
-        self.definition.variants.to_mut().push(Variant { name: name.into(), when: Expr { nodes: nodes.into() }, layout });
+        self.definition.variants.to_mut().push(Variant {
+            name: name.into(),
+            when: Expr { nodes: nodes.into() },
+            layout,
+        });
         self
     }
 

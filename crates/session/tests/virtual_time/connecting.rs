@@ -118,7 +118,8 @@ fn a_session_changes_the_line_from_the_end_of_its_answer_on() {
 #[test]
 fn a_refused_session_leaves_the_default_one() {
     let build = Build::new().record("engine", 0x01, 1).byte("speed", 0).session("fast", |line| line.line.baud = 38_400);
-    let session = Session::new(build.definition.clone()).watch(build.id("speed"), Rate::per_second(2)).enter("fast").unwrap();
+    let session =
+        Session::new(build.definition.clone()).watch(build.id("speed"), Rate::per_second(2)).enter("fast").unwrap();
     let mut world = World::new(session, |_, data| match data {
         [0x10, 0x86] => reply(&[0x7F, 0x10, 0x12]),
         [0x21, 0x01] => reply(&[0x61, 0x01, 9]),

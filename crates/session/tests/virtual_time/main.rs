@@ -1,7 +1,7 @@
 //! Sessions against a small unit in virtual time.
 
-mod build;
 mod bench;
+mod build;
 
 mod closing;
 mod connecting;
