@@ -1,1 +1,3 @@
 //! Cross-crate tests: one module a subject.
+
+mod standards;

@@ -1,0 +1,37 @@
+//! Worked examples of the published standards, and their tables, against framing and services.
+//!
+//! The ISO texts themselves are sold; SSF 14230 is a profile of ISO 14230 that was published free of charge.
+//! Examples known only from tutorials or from memory say so; they were checked for sums and lengths alone.
+
+mod exchanges;
+mod frames;
+mod segments;
+mod source;
+mod tables;
+mod typed;
+
+use source::Source;
+
+/// Worked examples that run as tests: exchanges, whole frames and one answer in segments.
+const WORKED_EXAMPLES: usize = 76;
+/// Of these, printed in the text of a standard.
+const PRINTED_IN_A_STANDARD: usize = 44;
+/// Of these, with a misprint that a test pins down.
+const MISPRINTS: usize = 9;
+
+#[test]
+fn the_examples_are_as_many_as_we_say() {
+    let exchanges = exchanges::EXCHANGES.iter().map(|e| (e.source, e.misprint.is_some()));
+    let frames = frames::FRAMES.iter().map(|f| (f.source, false));
+    let misprinted = frames::MISPRINTED.iter().map(|f| (f.source, true));
+    let all: Vec<(Source, bool)> =
+        exchanges.chain(frames).chain(misprinted).chain([(segments::SOURCE, false)]).collect();
+    let printed = all.iter().filter(|(source, _)| matches!(source, Source::Standard(..))).count();
+    let misprints = all.iter().filter(|(_, misprint)| *misprint).count();
+    assert_eq!((all.len(), printed, misprints), (WORKED_EXAMPLES, PRINTED_IN_A_STANDARD, MISPRINTS));
+}
+
+/// `"21 0A"` as bytes.
+fn bytes(hex: &str) -> Vec<u8> {
+    hex.split_whitespace().map(|digits| u8::from_str_radix(digits, 16).expect("two hex digits a byte")).collect()
+}
