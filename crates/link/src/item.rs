@@ -1,7 +1,7 @@
 //! What a program takes from a connection.
 
 use tickover_framing::contract::Lost;
-use tickover_session::{Note, Row};
+use tickover_session::{Note, RequestError, Row};
 
 /// One thing that the line brought, in the order of time.
 #[derive(Clone, PartialEq, Debug)]
@@ -24,6 +24,20 @@ pub struct Down {
     pub advice: &'static str,
 }
 
+/// Why a request has no answer.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum Unanswered {
+    /// It was not sent: the caller's mistake.
+    #[error(transparent)]
+    NotSent(#[from] RequestError),
+    /// It was sent, or was about to be; the unit refused it, was silent, or the line was lost.
+    #[error("{0}")]
+    NoAnswer(Note),
+    /// The connection has ended.
+    #[error(transparent)]
+    Down(#[from] Down),
+}
+
 impl Down {
     pub(crate) fn new(port: String, cause: Lost) -> Self {
         let advice = match cause {
@@ -38,7 +52,7 @@ impl Down {
         match cause {
             Lost::Gone => "is gone (unplugged or hung up)",
             Lost::Refused => "refused a speed, a level or bytes that it was asked for",
-            Lost::Stopped => "was stopped by the program",
+            Lost::Stopped => "is no longer driven: its thread has ended",
         }
     }
 }

@@ -69,14 +69,20 @@ pub(crate) type Command<M> = Box<dyn FnOnce(&mut M, &mut Desk, Instant) + Send>;
 /// The answer's data or why there is none, handed to whoever asked.
 pub(crate) type OnAnswer = Box<dyn FnOnce(Result<Vec<u8>, Note>) + Send>;
 
+/// Told once that the machine is closed, or that the line was gone before.
+pub(crate) type OnClose = Box<dyn FnOnce(Result<(), Down>) + Send>;
+
+/// Takes what is left of the machine, and why the line ended if it was not the program that ended it.
+pub(crate) type Finish<M> = Box<dyn FnOnce(&mut M, Instant, Option<&Down>) + Send>;
+
 /// What a machine and its thread need to run.
 pub(crate) struct Start<M, P> {
     pub(crate) machine: M,
     pub(crate) port: P,
     /// Begins on the line: at the start and after every reopening.
     pub(crate) connect: fn(&mut M, Instant, Reach),
-    /// Called once, last.
-    pub(crate) finish: Box<dyn FnOnce(&mut M, Instant) + Send>,
+    /// Called once, last, before anybody is told that it ended.
+    pub(crate) finish: Finish<M>,
     pub(crate) queue: Arc<Queue>,
     pub(crate) reopen: Reopen,
     pub(crate) real_time: bool,
@@ -138,7 +144,7 @@ impl<M> Drop for Running<M> {
 pub(crate) struct Desk {
     queue: Arc<Queue>,
     waiting: BTreeMap<u32, OnAnswer>,
-    closing: Vec<Sender<Result<(), Down>>>,
+    closing: Vec<OnClose>,
     closed: bool,
     stopped: bool,
     waker: Waker,
@@ -150,8 +156,8 @@ impl Desk {
         self.waiting.insert(ticket, on_answer);
     }
 
-    /// Has `told` be told when the machine says that it is closed, or that the line was gone before.
-    pub(crate) fn await_close(&mut self, told: Sender<Result<(), Down>>) {
+    /// Has `told` be told when the machine says that it is closed.
+    pub(crate) fn await_close(&mut self, told: OnClose) {
         self.closing.push(told);
     }
 
@@ -178,7 +184,7 @@ struct Line<M, P> {
     machine: M,
     port: Tapped<P>,
     connect: fn(&mut M, Instant, Reach),
-    finish: Box<dyn FnOnce(&mut M, Instant) + Send>,
+    finish: Finish<M>,
     reopen: Reopen,
     inbox: Receiver<Command<M>>,
     desk: Desk,
@@ -217,9 +223,10 @@ impl<M: Machine<Event = Event>, P: LivePort> Line<M, P> {
                 self.turn();
             }
         };
-        (self.finish)(&mut self.machine, self.port.now());
+        (self.finish)(&mut self.machine, self.port.now(), down.as_ref());
+        drop(self.inbox);
         for told in self.desk.closing.drain(..) {
-            let _ = told.send(down.clone().map_or(Ok(()), Err));
+            told(down.clone().map_or(Ok(()), Err));
         }
         self.desk.queue.end(down);
     }

@@ -1,14 +1,13 @@
 //! The open port on unix: one `ppoll` on the port and a wake-up pipe, until an absolute deadline.
 
-use std::io;
-use std::os::fd::{AsFd, OwnedFd};
+use std::io::{self, PipeReader, PipeWriter};
+use std::os::fd::AsFd;
 use std::sync::Arc;
 use std::task::{Wake, Waker};
 use std::time::Duration;
 
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::io::Errno;
-use rustix::pipe::{PipeFlags, pipe_with};
 use serialport::TTYPort;
 use tickover_framing::Instant;
 use tickover_framing::contract::Lost;
@@ -22,12 +21,12 @@ pub(super) type Native = TTYPort;
 /// Wakes a wait: a pipe that stays readable until the wait has seen it.
 #[derive(Debug)]
 pub(super) struct Bell {
-    heard: OwnedFd,
+    heard: PipeReader,
     rope: Arc<Rope>,
 }
 
 #[derive(Debug)]
-struct Rope(OwnedFd);
+struct Rope(PipeWriter);
 
 impl Wake for Rope {
     fn wake(self: Arc<Self>) {
@@ -42,7 +41,9 @@ impl Wake for Rope {
 
 impl Bell {
     pub(super) fn new() -> io::Result<Self> {
-        let (heard, rope) = pipe_with(PipeFlags::CLOEXEC | PipeFlags::NONBLOCK)?;
+        let (heard, rope) = io::pipe()?;
+        rustix::io::ioctl_fionbio(&heard, true)?;
+        rustix::io::ioctl_fionbio(&rope, true)?;
         Ok(Self { heard, rope: Arc::new(Rope(rope)) })
     }
 

@@ -169,7 +169,7 @@ fn bench(reopen: Reopen, tap: Option<Box<dyn Tap>>) -> Bench {
         machine: Recorder::default(),
         port: TestPort { clock: Clock::start(), wire: Arc::clone(&wire) },
         connect: |machine, _, _| machine.outputs.push_back(Output::Act(Act::Speed(SPEED))),
-        finish: Box::new(move |machine, _| finish.send(machine.rows).unwrap()),
+        finish: Box::new(move |machine, _, _| finish.send(machine.rows).unwrap()),
         queue: Arc::clone(&queue),
         reopen,
         real_time: false,
@@ -180,6 +180,10 @@ fn bench(reopen: Reopen, tap: Option<Box<dyn Tap>>) -> Bench {
 }
 
 impl Bench {
+    fn command(&self, command: impl FnOnce(&mut Recorder, &mut Desk, Instant) + Send + 'static) -> bool {
+        self.running.command(command)
+    }
+
     /// The next items in words; the same length as `count` unless the queue ended before.
     fn words(&self, count: usize) -> Vec<String> {
         (0..count)
@@ -195,9 +199,9 @@ impl Bench {
 
     fn close(&self) -> Result<(), Down> {
         let (told, closed) = mpsc::channel();
-        self.running.command(move |machine, desk, _| {
+        self.command(move |machine, desk, _| {
             machine.outputs.push_back(Output::Event(Event::Closed));
-            desk.await_close(told);
+            desk.await_close(Box::new(move |outcome| told.send(outcome).unwrap()));
         });
         closed.recv().unwrap()
     }
@@ -218,7 +222,7 @@ fn rows_come_in_the_order_of_the_line_until_the_machine_is_closed() {
 fn a_command_wakes_the_thread_and_is_carried_out_there() {
     let bench = bench(Reopen::Never, None);
     let (told, answer) = mpsc::channel();
-    assert!(bench.running.command(move |_, _, _| told.send(thread::current().name().map(str::to_owned)).unwrap()));
+    assert!(bench.command(move |_, _, _| told.send(thread::current().name().map(str::to_owned)).unwrap()));
     assert_eq!(answer.recv().unwrap().as_deref(), Some("line test"));
 }
 
@@ -226,7 +230,7 @@ fn a_command_wakes_the_thread_and_is_carried_out_there() {
 fn an_answer_goes_to_the_one_who_asked() {
     let bench = bench(Reopen::Never, None);
     let (told, answers) = mpsc::channel();
-    bench.running.command(move |machine, desk, _| {
+    bench.command(move |machine, desk, _| {
         for ticket in [3, 4] {
             let told = told.clone();
             desk.await_answer(ticket, Box::new(move |answer| told.send((ticket, answer)).unwrap()));
@@ -264,7 +268,7 @@ fn a_lost_line_ends_the_connection_that_is_not_to_be_reopened() {
         ]
     );
     assert_eq!(bench.finished.recv(), Ok(0));
-    assert!(!bench.running.command(|_, _, _| {}), "the thread has ended");
+    assert!(!bench.command(|_, _, _| {}), "the thread has ended");
 }
 
 #[test]
@@ -305,10 +309,10 @@ fn commands_are_carried_out_while_the_line_is_gone_and_closing_says_so() {
     bench.wire.change(|wire| wire.lost = Some(Lost::Gone));
     assert_eq!(bench.words(1), ["Lost"]);
     let (told, rows) = mpsc::channel();
-    bench.running.command(move |machine, _, _| told.send(machine.rows).unwrap());
+    bench.command(move |machine, _, _| told.send(machine.rows).unwrap());
     assert_eq!(rows.recv(), Ok(0));
     let (told, closed) = mpsc::channel();
-    bench.running.command(move |_, desk, _| desk.await_close(told));
+    bench.command(move |_, desk, _| desk.await_close(Box::new(move |outcome| told.send(outcome).unwrap())));
     assert_eq!(closed.recv().unwrap().unwrap_err().cause, Lost::Gone);
     assert!(bench.words(1)[0].starts_with("down: "));
 }
@@ -318,7 +322,10 @@ fn a_machine_that_panics_leaves_nobody_waiting() {
     let bench = bench(Reopen::Never, None);
     assert_eq!(bench.words(1), ["Connected"]);
     bench.wire.deliver(&[0xEE]);
-    assert_eq!(bench.words(2), ["down: port test was stopped by the program; open a new connection", "end"]);
+    assert_eq!(
+        bench.words(2),
+        ["down: port test is no longer driven: its thread has ended; open a new connection", "end"]
+    );
 }
 
 #[test]
