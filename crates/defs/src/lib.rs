@@ -29,6 +29,8 @@ pub mod lookup;
 mod model;
 #[cfg(feature = "std")]
 pub mod number;
+#[cfg(test)]
+mod sample;
 #[cfg(feature = "std")]
 mod source;
 pub mod unit;

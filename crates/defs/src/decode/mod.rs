@@ -10,6 +10,8 @@ pub(crate) mod field;
 mod quotient;
 mod record;
 mod scope;
+#[cfg(test)]
+mod tests;
 
 use alloc::borrow::Cow;
 use core::time::Duration;

@@ -5,6 +5,8 @@
 
 mod error;
 mod inverse;
+#[cfg(test)]
+mod tests;
 mod write;
 
 use crate::compiled::{Channel, Coding, Field, Layout, Origin};

@@ -3,6 +3,9 @@
 //! The one rounding stands in [`quotient`](crate::decode::quotient), which the decoder uses as well, so a folded
 //! constant and a decoded value agree to the last bit.
 
+#[cfg(test)]
+mod tests;
+
 use core::cmp::Ordering;
 use core::fmt;
 use std::string::String;

@@ -141,3 +141,9 @@ const SPELLING: &[(&str, &str)] = &[
     ("m/s^2", "m/s2"),
     ("m/s²", "m/s2"),
 ];
+
+/// Every text that leads somewhere.
+#[cfg(test)]
+pub(super) fn known() -> impl Iterator<Item = &'static str> {
+    LOOK_ALIKE.iter().map(|(wrong, ..)| *wrong).chain(SPELLING.iter().map(|(wrong, _)| *wrong))
+}

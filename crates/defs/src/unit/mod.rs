@@ -7,6 +7,8 @@
 mod measure;
 mod mistake;
 mod table;
+#[cfg(test)]
+mod tests;
 
 pub use measure::{Measure, Mismatch, Quantity, Reference};
 pub use mistake::Mistake;

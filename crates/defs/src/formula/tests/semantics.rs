@@ -6,6 +6,7 @@ use super::world::World;
 use crate::compiled::{Affine, Binary, Node};
 use crate::formula::{Wanted, compile};
 use crate::number::Exact;
+use crate::sample;
 use crate::value::{Invalid, Value};
 
 /// The value of a formula where `raw` is 5.
@@ -321,11 +322,10 @@ fn operands_stand_before_the_node_that_uses_them() {
 
 #[test]
 fn minus_zero_never_comes_out() {
-    let channel = super::world::channel(0, "x", crate::compiled::Origin::Derived);
-    let mut channel = channel;
+    let mut channel = sample::channel(0, "x", crate::compiled::Origin::Derived);
     channel.conversion = crate::compiled::Conversion::Expr(World::new().compile("knock.3 * -1").unwrap().expr);
     channel.unit = Some(crate::unit::UnitCode::ONE);
-    let layout = super::world::layout(std::vec![channel.clone()], std::vec![]);
+    let layout = sample::layout(std::vec![channel.clone()], std::vec![], 0);
     let reading = crate::decode::derived(&layout, &channel, &World::new());
     assert_eq!(reading.number().map(|number| number.to_string()), Some("0".into()));
 }

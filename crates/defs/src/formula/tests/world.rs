@@ -1,14 +1,14 @@
 //! A small world of names and readings that formulas in tests can use.
 
-use std::borrow::ToOwned;
 use std::string::{String, ToString};
 use std::vec;
 use std::vec::Vec;
 
-use crate::compiled::{Affine, Between, Channel, Code, Conversion, Curve, Layout, List, Origin, Outside, State};
+use crate::compiled::{Between, Channel, Curve, Origin, Outside};
 use crate::decode::field::Content;
 use crate::decode::{Evaluation, Given, Scope};
 use crate::formula::{Compiled, FormulaError, Input, Name, Names, Wanted, compile};
+use crate::sample::{channel, curve};
 use crate::unit;
 use crate::value::{ChannelId, Invalid, Value};
 
@@ -89,47 +89,6 @@ fn named() -> &'static [Option<Channel>] {
         let channels = CHANNELS.iter().enumerate();
         channels.map(|(place, (name, ..))| Some(channel(place as u16, name, Origin::Derived))).collect()
     })
-}
-
-/// A channel with nothing but a name and an origin.
-pub(crate) fn channel(id: u16, name: &str, origin: Origin) -> Channel {
-    Channel {
-        id: ChannelId(id),
-        name: name.to_owned().into(),
-        label: "".into(),
-        origin,
-        when: None,
-        invalid: List::<Code>::default(),
-        states: List::<State>::default(),
-        conversion: Conversion::None,
-        unit: None,
-        quantity: None,
-        reference: None,
-        range: None,
-        decimals: 0,
-        max_age: None,
-        inputs: List::default(),
-    }
-}
-
-pub(crate) fn curve(name: &'static str, between: Between, outside: Outside) -> Curve {
-    Curve { name: name.into(), points: vec![(0.0, 10.0), (10.0, 20.0), (20.0, 0.0)].into(), between, outside }
-}
-
-/// A layout of these channels, one record, no more.
-pub(crate) fn layout(channels: Vec<Channel>, curves: Vec<Curve>) -> Layout {
-    Layout {
-        records: List::default(),
-        channels: channels.into_iter().map(Some).collect(),
-        curves: curves.into(),
-        groups: List::default(),
-        faults: None,
-        procedures: List::default(),
-    }
-}
-
-pub(crate) fn affine(scale: i64, offset: i64, divisor: i64) -> Conversion {
-    Conversion::Affine(Affine { scale, offset, divisor })
 }
 
 impl Names for World {
