@@ -54,6 +54,13 @@ pub enum Scheduling {
     },
 }
 
+impl Scheduling {
+    /// Asks for the real-time class for the calling thread, and says what was granted.
+    pub fn ask() -> Self {
+        schedule(true)
+    }
+}
+
 impl fmt::Display for Scheduling {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {

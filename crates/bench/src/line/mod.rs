@@ -14,6 +14,7 @@
 //!   which reads as 00; with parity it reads as 00.
 //! * Faults come by chance or as planned; each that strikes is counted and logged.
 
+mod drive;
 mod ear;
 mod fault;
 mod station;

@@ -3,10 +3,16 @@
 //! Both pace one virtual [`Line`](crate::line::Line) by the clock of the link crate: every character is due at an
 //! absolute instant, so nothing drifts; a late wake-up catches up at once.
 
+#[cfg(unix)]
+mod bench;
 mod live;
 #[cfg(unix)]
 mod pty;
+#[cfg(all(test, unix))]
+mod tests;
 
+#[cfg(unix)]
+pub use bench::{Bench, BenchError, TruthSink};
 pub use live::LiveLine;
 #[cfg(unix)]
 pub use pty::{PtyLine, PtyNote, Stopper};
