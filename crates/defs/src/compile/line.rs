@@ -15,13 +15,11 @@ use crate::diagnostic::Diagnostic;
 use crate::model::line::KEYS;
 use crate::model::procedure::read_steps;
 use crate::model::{At, Findings, Keys, line, value};
-use crate::source::{Span, Table, merge};
+use crate::source::{Table, merge};
 
 /// The line with its sessions.
 #[derive(Debug, Default)]
 pub(crate) struct Lines {
-    /// Whether the file has a `[line]` at all.
-    present: bool,
     line: Option<KLine>,
     /// In file order; `None` where something is wrong.
     sessions: Vec<(String, Option<SessionState>)>,
@@ -31,7 +29,7 @@ pub(crate) struct Lines {
 pub(crate) fn read(root: &Table, out: &mut Findings<'_>) -> Lines {
     let table = root.get("line").and_then(|node| value::table(node, "line", out));
     let line = table.and_then(|table| line::read(table, out));
-    let mut lines = Lines { present: root.get("line").is_some(), line, sessions: Vec::new() };
+    let mut lines = Lines { line, sessions: Vec::new() };
     if let Some(keep_alive) = lines.line.as_ref().and_then(|line| line.keep_alive.as_ref()) {
         let span = table.and_then(|table| table.get("keep_alive")).map_or(0..0, |node| node.span.clone());
         check::effect::at_most(&keep_alive.send, Effect::Session, &lines, &span, "`keep_alive`", out);
@@ -131,11 +129,6 @@ impl Lines {
         };
         standard.or(declared).map_or(Judged::Unknown, Judged::Known)
     }
-
-    /// Whether there is a line; a base has none.
-    pub(crate) const fn present(&self) -> bool {
-        self.present
-    }
 }
 
 /// For sentences: bytes as hex.
@@ -145,5 +138,3 @@ pub(crate) fn hex(bytes: &[u8]) -> String {
 
 /// A step and where it stands.
 pub(crate) type StepAt = At<Step>;
-/// Where a request stands.
-pub(crate) type Place = Span;

@@ -8,6 +8,7 @@ use std::vec::Vec;
 use super::field::Field;
 use super::record::{self, Read};
 use super::{At, Findings, Keys, TextAt, field, time, value, vector};
+use crate::check;
 use crate::compiled::Every;
 use crate::diagnostic::{Diagnostic, codes};
 use crate::source::{Node, Span, Table};
@@ -77,7 +78,6 @@ pub(crate) enum Origin {
 #[derive(Clone, Debug)]
 pub(crate) struct Part {
     pub(crate) name: String,
-    pub(crate) span: Span,
     pub(crate) field: Field,
 }
 
@@ -113,7 +113,6 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Channel> {
     let before = out.list.len();
     let keys = Keys::new(table, "a channel", &KEYS, &LATER, out);
     keys.exclusive(&["record", "read"], out);
-    keys.exclusive(&["parts", "at"], out);
     keys.exclusive(&["parts", "data"], out);
     let text = |key: &str, out: &mut Findings<'_>| keys.get(key).and_then(|node| value::text(node, key, out));
     let label = text("label", out).map(|text| text.value);
@@ -179,7 +178,9 @@ fn origin(keys: &Keys<'_>, out: &mut Findings<'_>) -> Option<Origin> {
         return None;
     }
     if let Some(node) = keys.get("parts") {
-        let parts = parts(node, out);
+        let at = keys.need("at", "0", out).and_then(|node| value::whole(node, "at", 0..=i128::from(u32::MAX), out));
+        let at = at.and_then(|at| u32::try_from(at).ok());
+        let parts = at.and_then(|at| parts(node, at, out));
         let missing = keys.need("formula", "\"step * count / 10\"", out).is_none();
         return Some(Origin::Parts { from: from?, parts: parts.filter(|_| !missing)? });
     }
@@ -207,7 +208,8 @@ fn from(keys: &Keys<'_>, out: &mut Findings<'_>) -> Option<From> {
     Some(From::Own { read: read?, every, session })
 }
 
-fn parts(node: &Node, out: &mut Findings<'_>) -> Option<Vec<Part>> {
+/// Their places count from the channel's `at`.
+fn parts(node: &Node, base: u32, out: &mut Findings<'_>) -> Option<Vec<Part>> {
     let table = value::table(node, "parts", out)?;
     if !(1..=PARTS).contains(&table.entries.len()) {
         let message = format!("a channel has 1 to {PARTS} parts");
@@ -219,7 +221,13 @@ fn parts(node: &Node, out: &mut Findings<'_>) -> Option<Vec<Part>> {
         let Some(inner) = value::table(&entry.value, &entry.key, out) else { continue };
         let keys = Keys::new(inner, "a part", &["at", "data", "length", "bits"], &[], out);
         let Some(field) = field::read(&keys, out) else { continue };
-        all.push(Part { name: entry.key.clone(), span: entry.key_span.clone(), field });
+        let Some(field) = field.moved(base) else {
+            let message = format!("the part `{}` has no address", entry.key);
+            out.push(Diagnostic::new(codes::FIELD_OUTSIDE, field.span, message));
+            continue;
+        };
+        check::name::in_formulas(&entry.key, entry.key_span.clone(), "part", out);
+        all.push(Part { name: entry.key.clone(), field });
     }
     (all.len() == table.entries.len()).then_some(all)
 }

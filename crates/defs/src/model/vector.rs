@@ -21,6 +21,7 @@ pub(crate) struct Response {
 #[derive(Clone, Debug)]
 pub(crate) struct Own {
     pub(crate) bytes: Option<Vec<u8>>,
+    pub(crate) bytes_span: Span,
     pub(crate) given: Vec<Named>,
     pub(crate) want: Want,
     /// The result that is wanted.
@@ -104,7 +105,8 @@ fn one(table: &Table, out: &mut Findings<'_>) -> Option<Own> {
             return None;
         }
     };
-    Some(Own { bytes: found, given, want, span: node.span.clone() })
+    let bytes_span = keys.get("bytes").map_or(node.span.clone(), |node| node.span.clone());
+    Some(Own { bytes: found, bytes_span, given, want, span: node.span.clone() })
 }
 
 /// `engine_speed = 850`, `coolant.invalid = "..."`, `knock_retard.1 = -3`.

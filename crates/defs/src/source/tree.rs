@@ -56,11 +56,6 @@ impl Table {
         self.entry(key).map(|entry| &entry.value)
     }
 
-    /// The table under this key, if it is one.
-    pub(crate) fn table(&self, key: &str) -> Option<&Self> {
-        self.get(key)?.as_table()
-    }
-
     pub(super) fn from_toml(table: &DeTable<'_>, span: Span, text: &str) -> Self {
         let mut entries: Vec<Entry> = table
             .iter()

@@ -1,4 +1,9 @@
-//! The checks written in a definition, run.
+//! The checks written in a definition, run: a channel's own bytes, its inputs, a whole response.
+
+mod compare;
+mod given;
+mod own;
+mod response;
 
 use core::ops::AddAssign;
 
@@ -16,6 +21,12 @@ pub struct Count {
     pub held: usize,
 }
 
+impl Count {
+    fn one(held: bool) -> Self {
+        Self { run: 1, held: usize::from(held) }
+    }
+}
+
 impl AddAssign for Count {
     fn add_assign(&mut self, other: Self) {
         self.run += other.run;
@@ -23,8 +34,23 @@ impl AddAssign for Count {
     }
 }
 
-/// Runs every check of a layout.
+/// Runs every check of a layout; those of channels and records with mistakes are left out.
 pub(crate) fn run(sheet: &Sheet, built: &Built, catalog: &Catalog, out: &mut Findings<'_>) -> Count {
-    let _ = (sheet, built, catalog, out);
-    Count::default()
+    let mut count = Count::default();
+    for (table, named) in sheet.channels.iter().enumerate() {
+        let Some(channel) = &named.value else { continue };
+        let placed = built.placed.iter().find(|placed| placed.table == table && placed.element == 0);
+        let Some(placed) = placed else { continue };
+        for check in &channel.checks {
+            count += own::run(check, channel, placed, built, catalog, out);
+        }
+    }
+    for named in &sheet.records {
+        let (Some(record), Some(id)) = (&named.value, catalog.record(&named.name)) else { continue };
+        let Some(compiled) = built.layout.record(id) else { continue };
+        for check in &record.checks {
+            count += response::run(check, compiled, built, catalog, out);
+        }
+    }
+    count
 }

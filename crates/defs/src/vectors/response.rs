@@ -1,0 +1,85 @@
+//! A whole response, from the service byte on.
+
+use std::format;
+use std::string::String;
+
+use super::Count;
+use super::compare::compare;
+use super::given::{Values, channel};
+use crate::compile::line::hex;
+use crate::compile::{Built, Catalog};
+use crate::compiled::{Origin, Pattern, PatternByte, Record};
+use crate::decode;
+use crate::diagnostic::{Diagnostic, codes};
+use crate::model::Findings;
+use crate::model::vector::Response;
+
+/// Runs one check of a record.
+pub(super) fn run(
+    check: &Response,
+    record: &Record,
+    built: &Built,
+    catalog: &Catalog,
+    out: &mut Findings<'_>,
+) -> Count {
+    let Some(data) = record.answer.strip(&check.bytes) else {
+        let got = check.bytes.get(..record.answer.0.len()).unwrap_or(&check.bytes);
+        out.push(
+            Diagnostic::new(codes::VECTOR, check.span.clone(), format!("no good response starts with {}", hex(got)))
+                .label("the whole response, from the service byte on")
+                .expected(format!("{}, then the data", pattern(&record.answer))),
+        );
+        return Count::one(false);
+    };
+    let readings = match decode::record(&built.layout, record, data, &decode::Nothing) {
+        Ok(readings) => readings,
+        Err(wrong) => {
+            let at = match record.answer.0.len() {
+                1 => String::from("the first byte"),
+                len => format!("the first {len} bytes"),
+            };
+            out.push(
+                Diagnostic::new(codes::VECTOR, check.span.clone(), format!("{wrong}"))
+                    .label(format!("data begin after {at}")),
+            );
+            return Count::one(false);
+        }
+    };
+    let mut values = Values::default();
+    values.0.extend(readings.into_iter().map(|reading| (reading.channel, reading.value)));
+    values.derive(&built.layout);
+    let mut count = Count::default();
+    for named in &check.values {
+        let Some(id) = channel(named, &built.layout, catalog, out) else {
+            count += Count::one(false);
+            continue;
+        };
+        let Some(compiled) = built.layout.channel(id) else { continue };
+        let Some(came) = values.0.get(&id) else {
+            let reason = match &compiled.origin {
+                Origin::Derived => "it reads channels of other records",
+                Origin::Field { record: of, .. } | Origin::Parts { record: of, .. } if *of == record.id => {
+                    "its `when` does not hold, or the data end before it"
+                }
+                _ => "it is in another record",
+            };
+            let message = format!("this response has no `{}`: {reason}", named.name);
+            out.push(Diagnostic::new(codes::VECTOR, named.name_span.clone(), message).label("no reading"));
+            count += Count::one(false);
+            continue;
+        };
+        count += Count::one(compare(compiled, &named.want, came, &named.span, out));
+    }
+    count
+}
+
+fn pattern(pattern: &Pattern) -> String {
+    let mut out = String::new();
+    for byte in pattern.0.iter() {
+        match byte {
+            PatternByte::Is(byte) => out += &format!("{byte:02X} "),
+            PatternByte::Any => out += "?? ",
+        }
+    }
+    out.trim_end().into()
+}
