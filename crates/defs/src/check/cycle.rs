@@ -8,7 +8,6 @@
 //! ```
 
 use std::format;
-use std::string::ToString;
 use std::vec::Vec;
 
 use crate::compile::{Built, Sheet};
@@ -53,7 +52,7 @@ pub(crate) fn check(sheet: &Sheet, built: &Built, out: &mut Findings<'_>) {
             .filter(|other| inputs.contains(&other.id) && waiting.binary_search(&other.id.0).is_ok())
             .map(|other| other.name.as_str())
             .collect();
-        let message = format!("`{}` is computed from itself, through {}", placed.name, round.join(", ").to_string());
+        let message = format!("`{}` is computed from itself, through {}", placed.name, round.join(", "));
         out.push(Diagnostic::new(codes::FORMULA_CYCLE, span, message).label("goes round in a circle"));
     }
 }

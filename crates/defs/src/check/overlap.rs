@@ -20,9 +20,11 @@ use crate::model::Findings;
 use crate::model::field::Field;
 use crate::value::RecordId;
 
+/// The bits of each byte of each record, with the fields that use them.
+type Users<'a> = HashMap<(RecordId, u32), Vec<(u8, &'a Placed, &'a Field)>>;
+
 pub(crate) fn check(sheet: &Sheet, built: &Built, out: &mut Findings<'_>) {
-    // Bits of each byte of each record, with the fields that use them.
-    let mut users: HashMap<(RecordId, u32), Vec<(u8, &Placed, &Field)>> = HashMap::new();
+    let mut users: Users<'_> = HashMap::new();
     for placed in &built.placed {
         let memory = in_memory(sheet, placed);
         let Some(record) = placed.record.filter(|_| !memory) else { continue };

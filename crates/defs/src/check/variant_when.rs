@@ -5,7 +5,6 @@
 //! when = "oil_temperature > 0"       # a channel that only this variant has
 //! ```
 
-use std::format;
 use std::vec::Vec;
 
 use crate::compile::channel::expression;
@@ -30,23 +29,20 @@ pub(crate) fn compile(
     let names = LayoutNames::new(sheet, catalog, &curves);
     let before = out.list.len();
     let expected = "channels of the base that a record brings, like \"part_number == 'B40-2'\"";
-    let compiled = match expression(text, &Here::outside(&names), Wanted::Truth, out) {
-        Ok(compiled) => compiled,
-        Err(_) => {
-            if out.list.len() == before {
-                let message = "the condition reads a channel that the base does not have";
-                out.push(Diagnostic::new(codes::VARIANT_WHEN, text.span.clone(), message).expected(expected));
-            }
-            return None;
+    let Ok(compiled) = expression(text, &Here::outside(&names), Wanted::Truth, out) else {
+        if out.list.len() == before {
+            let message = "the condition reads a channel that the base does not have";
+            out.push(Diagnostic::new(codes::VARIANT_WHEN, text.span.clone(), message).expected(expected));
         }
+        return None;
     };
     let from_record = |id: &crate::value::ChannelId| {
         base.layout.channel(*id).is_some_and(|channel| !matches!(channel.origin, Origin::Derived))
     };
     if compiled.inputs.is_empty() || !compiled.inputs.iter().all(from_record) {
         let message = match compiled.inputs.is_empty() {
-            true => format!("the condition reads no channel"),
-            false => format!("the condition reads a channel that no record of the base brings"),
+            true => "the condition reads no channel",
+            false => "the condition reads a channel that no record of the base brings",
         };
         out.push(Diagnostic::new(codes::VARIANT_WHEN, text.span.clone(), message).expected(expected));
         return None;

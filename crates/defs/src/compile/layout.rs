@@ -155,7 +155,7 @@ impl<'a> Work<'a> {
             let Some(id) = self.catalog.channel(&name) else { continue };
             let moved: Option<Vec<Field>> = fields.iter().map(|field| field.moved(offset)).collect();
             let Some(moved) = moved else {
-                let span = fields.first().map_or(named.span.clone(), |field| field.span.clone());
+                let span = fields.first().map_or_else(|| named.span.clone(), |field| field.span.clone());
                 out.push(Diagnostic::new(codes::FIELD_OUTSIDE, span, "an element of this array has no address"));
                 return;
             };

@@ -99,7 +99,7 @@ fn faults(
     let table = sheet.faults.first().and_then(|named| named.value.as_ref());
     let Some(table) = table else {
         codes_without_freeze(sheet, catalog, records, None, out);
-        return (!known.is_empty() && sheet.faults.is_empty()).then(|| Faults {
+        return (!known.is_empty() && sheet.faults.is_empty()).then_some(Faults {
             read: None,
             status: None,
             clear: Cow::Borrowed(&[]),

@@ -184,7 +184,7 @@ fn not_a_byte(word: &str, span: Span) -> Diagnostic {
     let found = Diagnostic::new(codes::BYTES, span.clone(), format!("`{word}` is not a byte"))
         .expected("two hex digits a byte with blanks between, like \"0D 48\"");
     let digits = word.strip_prefix("0x").unwrap_or(word);
-    if digits.len() >= 2 && digits.len() % 2 == 0 && digits.bytes().all(|byte| byte.is_ascii_hexdigit()) {
+    if digits.len() >= 2 && digits.len().is_multiple_of(2) && digits.bytes().all(|byte| byte.is_ascii_hexdigit()) {
         let spaced: String = digits
             .chars()
             .enumerate()

@@ -366,6 +366,6 @@ pub(crate) fn read_kind(table: &Table, out: &mut Findings<'_>) {
                 .label("belongs to the channel"),
         );
     }
-    let known: Vec<&str> = KEYS.iter().copied().collect();
+    let known: Vec<&str> = KEYS.to_vec();
     Keys::new(table, "a kind", &known, &LATER, out);
 }

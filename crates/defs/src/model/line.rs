@@ -188,7 +188,7 @@ fn keep_alive(node: &Node, out: &mut Findings<'_>) -> Option<Option<KeepAlive>> 
         None => None,
     };
     if every.is_some_and(|every| every.is_zero()) {
-        let span = keys.get("every").map_or(node.span.clone(), |node| node.span.clone());
+        let span = keys.get("every").map_or_else(|| node.span.clone(), |node| node.span.clone());
         out.push(Diagnostic::new(codes::QUANTITY, span, format!("`{}` is above zero", "every")));
     }
     Some(Some(KeepAlive { send: Cow::Owned(send?), expect, every: every? }))

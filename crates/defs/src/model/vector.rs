@@ -68,7 +68,7 @@ fn response(node: &Node, table: &Table, out: &mut Findings<'_>) -> Option<Respon
     let values = keys.need("values", "{ engine_speed = 850 }", out);
     let values = values.and_then(|node| value::table(node, "values", out)).map(|table| named(table, out));
     let sourced = keys.get("source").and_then(|node| value::text(node, "source", out)).is_some();
-    let span = bytes_node.map_or(node.span.clone(), |node| node.span.clone());
+    let span = bytes_node.map_or_else(|| node.span.clone(), |node| node.span.clone());
     Some(Response { bytes: found?, span, values: values?, sourced })
 }
 
@@ -105,7 +105,7 @@ fn one(table: &Table, out: &mut Findings<'_>) -> Option<Own> {
             return None;
         }
     };
-    let bytes_span = keys.get("bytes").map_or(node.span.clone(), |node| node.span.clone());
+    let bytes_span = keys.get("bytes").map_or_else(|| node.span.clone(), |node| node.span.clone());
     Some(Own { bytes: found, bytes_span, given, want, span: node.span.clone() })
 }
 

@@ -19,7 +19,7 @@ impl<'t> Lines<'t> {
     pub(crate) fn place(&self, at: usize) -> (u32, u32) {
         let line = self.line(at);
         let start = self.starts.get(line).copied().unwrap_or(0);
-        let column = self.text.get(start..at).map_or(at.saturating_sub(start), |before| before.chars().count());
+        let column = self.text.get(start..at).map_or_else(|| at.saturating_sub(start), |before| before.chars().count());
         (line as u32 + 1, column as u32 + 1)
     }
 
