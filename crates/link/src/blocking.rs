@@ -182,8 +182,8 @@ impl Connection {
 
     /// Why nothing can be asked of the thread any more.
     pub(crate) fn down(&self) -> Down {
-        let stopped = || Down::new(self.shared.port.name.clone(), tickover_framing::contract::Lost::Stopped);
-        self.ended().and_then(|ended| ended.down).unwrap_or_else(stopped)
+        let ended = || Down::Ended { port: self.shared.port.name.clone() };
+        self.ended().and_then(|ended| ended.down).unwrap_or_else(ended)
     }
 
     pub(crate) fn queue(&self) -> &Queue {

@@ -12,16 +12,36 @@ pub enum Item {
     Note(Note),
 }
 
-/// The line is gone for good: nothing more will come from this connection.
+/// Nothing more will come from this connection.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
-#[error("port {port} {}; {advice}", Self::happened(*.cause))]
-pub struct Down {
-    /// Which port.
-    pub port: String,
-    /// Why.
-    pub cause: Lost,
-    /// What to try.
-    pub advice: &'static str,
+#[non_exhaustive]
+pub enum Down {
+    /// The port is gone, and is not to be opened again.
+    #[error("port {port} is gone (unplugged or hung up); plug the adapter in again and open a new connection")]
+    Gone {
+        /// Its name.
+        port: String,
+    },
+    /// The port refused a speed, a level or bytes.
+    #[error("port {port} refused what it was asked to do; use an adapter that can do what the definition's line needs")]
+    Refused {
+        /// Its name.
+        port: String,
+    },
+    /// The session gave up: another attempt on the same port would end the same way.
+    #[error(
+        "the session on port {port} cannot go on, for the reason in its last note; mend that and open a new connection"
+    )]
+    GaveUp {
+        /// Its name.
+        port: String,
+    },
+    /// The thread has ended: the connection was closed, or the program's port ended it.
+    #[error("port {port} is no longer driven: its thread has ended; open a new connection")]
+    Ended {
+        /// Its name.
+        port: String,
+    },
 }
 
 /// Why a request has no answer.
@@ -39,20 +59,11 @@ pub enum Unanswered {
 }
 
 impl Down {
-    pub(crate) fn new(port: String, cause: Lost) -> Self {
-        let advice = match cause {
-            Lost::Gone => "plug the adapter in again and open a new connection",
-            Lost::Refused => "use an adapter that can do what the definition's line needs",
-            Lost::Stopped => "open a new connection",
-        };
-        Self { port, cause, advice }
-    }
-
-    fn happened(cause: Lost) -> &'static str {
+    pub(crate) fn lost(port: String, cause: Lost) -> Self {
         match cause {
-            Lost::Gone => "is gone (unplugged or hung up)",
-            Lost::Refused => "refused a speed, a level or bytes that it was asked for",
-            Lost::Stopped => "is no longer driven: its thread has ended",
+            Lost::Gone => Self::Gone { port },
+            Lost::Refused => Self::Refused { port },
+            Lost::Stopped => Self::Ended { port },
         }
     }
 }

@@ -76,6 +76,7 @@ impl Options {
             machine: session,
             port,
             connect: Session::connect,
+            goes_on: Session::is_connected,
             finish: Box::new(move |session, now, down| {
                 if let Ok(mut ended) = last_words.lock() {
                     *ended = Some(Ended { report: session.report(now), down: down.cloned() });

@@ -177,7 +177,6 @@ fn plural(count: u64, noun: &str) -> String {
 mod tests {
     use std::sync::Arc;
 
-    use tickover_framing::contract::Lost;
     use tickover_session::Row;
 
     use super::*;
@@ -259,7 +258,7 @@ mod tests {
     #[test]
     fn what_came_before_the_end_can_still_be_taken_and_the_loss_is_told_once() {
         let queue = Queue::new(4);
-        let down = Down::new("/dev/ttyUSB0".to_owned(), Lost::Gone);
+        let down = Down::Gone { port: "/dev/ttyUSB0".to_owned() };
         queue.push(row(1));
         queue.end(Some(down.clone()));
         queue.end(None);

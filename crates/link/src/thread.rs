@@ -88,6 +88,8 @@ pub(crate) struct Start<M, P> {
     pub(crate) port: P,
     /// Begins on the line: at the start and after every reopening.
     pub(crate) connect: fn(&mut M, Instant, Reach),
+    /// Whether it still does anything on a line that is there; it tells an event when that ends.
+    pub(crate) goes_on: fn(&M) -> bool,
     /// Called once, last, before anybody is told that it ended.
     pub(crate) finish: Finish<M>,
     pub(crate) queue: Arc<Queue>,
@@ -177,11 +179,7 @@ impl Desk {
                     on_answer(answer);
                 }
             }
-            Event::Closed => {
-                self.closed = true;
-                // The turn that told us goes on to wait: this ends the wait.
-                self.waker.wake_by_ref();
-            }
+            Event::Closed => self.closed = true,
             _ => {}
         }
     }
@@ -191,6 +189,7 @@ struct Line<M, P> {
     machine: M,
     port: Tapped<P>,
     connect: fn(&mut M, Instant, Reach),
+    goes_on: fn(&M) -> bool,
     finish: Finish<M>,
     reopen: Reopen,
     inbox: Receiver<Command<M>>,
@@ -203,11 +202,11 @@ struct Line<M, P> {
 
 impl<M: Machine<Event = Event>, P: LivePort> Line<M, P> {
     fn new(start: Start<M, P>, inbox: Receiver<Command<M>>, waker: Waker) -> Self {
-        let Start { machine, port, connect, finish, queue, reopen, tap, real_time: _ } = start;
+        let Start { machine, port, connect, goes_on, finish, queue, reopen, tap, real_time: _ } = start;
         let end = EndQueue { queue: Arc::clone(&queue), port: port.description().name };
         let desk = Desk { queue, waiting: BTreeMap::new(), closing: Vec::new(), closed: false, stopped: false, waker };
         let port = Tapped::new(port, tap);
-        Self { machine, port, connect, finish, reopen, inbox, desk, absence_told: false, _end: end }
+        Self { machine, port, connect, goes_on, finish, reopen, inbox, desk, absence_told: false, _end: end }
     }
 
     fn run(mut self) {
@@ -219,9 +218,7 @@ impl<M: Machine<Event = Event>, P: LivePort> Line<M, P> {
             if self.desk.stopped || self.desk.closed {
                 break None;
             }
-            if let Some(loss) = self.port.loss()
-                && let Err(down) = self.without_line(loss)
-            {
+            if let Err(down) = self.go_on() {
                 break Some(down);
             }
             self.turn();
@@ -238,8 +235,27 @@ impl<M: Machine<Event = Event>, P: LivePort> Line<M, P> {
         self.desk.queue.end(down);
     }
 
+    /// The events of a turn are taken before it waits; one that ends our work must end the wait too.
     fn turn(&mut self) {
-        turn(&mut self.machine, &mut self.port, |_, event| self.desk.take(event));
+        turn(&mut self.machine, &mut self.port, |machine, event| {
+            self.desk.take(event);
+            if self.desk.closed || !(self.goes_on)(machine) {
+                self.desk.waker.wake_by_ref();
+            }
+        });
+    }
+
+    fn go_on(&mut self) -> Result<(), Down> {
+        match self.port.loss() {
+            Some(loss) => self.without_line(loss),
+            None if (self.goes_on)(&self.machine) => Ok(()),
+            None => {
+                // One more turn takes what the machine still has to say; the bell keeps it from waiting.
+                self.desk.waker.wake_by_ref();
+                self.turn();
+                Err(Down::GaveUp { port: self.port.port().description().name })
+            }
+        }
     }
 
     /// Tries to get the line back when it is time; `Err` if it stays gone.
@@ -247,7 +263,7 @@ impl<M: Machine<Event = Event>, P: LivePort> Line<M, P> {
         let name = self.port.port().description().name;
         let interval = match self.reopen {
             Reopen::Every(interval) if loss.cause == Lost::Gone && self.desk.closing.is_empty() => interval,
-            _ => return Err(Down::new(name, loss.cause)),
+            _ => return Err(Down::lost(name, loss.cause)),
         };
         let now = self.port.now();
         match loss.retry {
@@ -290,7 +306,7 @@ struct EndQueue {
 
 impl Drop for EndQueue {
     fn drop(&mut self) {
-        self.queue.end(Some(Down::new(std::mem::take(&mut self.port), Lost::Stopped)));
+        self.queue.end(Some(Down::Ended { port: std::mem::take(&mut self.port) }));
     }
 }
 

@@ -19,6 +19,7 @@ const SPEED: Speed = Speed::Serial { baud: 10_400, parity: Parity::None, stop_bi
 struct Recorder {
     outputs: VecDeque<Output<Event>>,
     rows: u64,
+    gave_up: bool,
 }
 
 impl Recorder {
@@ -36,6 +37,10 @@ impl Machine for Recorder {
             Input::SpeedIs { at, got: Some(_) } => self.note(at, NoteKind::Connected),
             Input::Lost { at, .. } => self.note(at, NoteKind::Lost),
             Input::Bytes { bytes: [0xEE, ..], .. } => panic!("a machine with a mistake"),
+            Input::Bytes { end, bytes: [0xFF, ..] } => {
+                self.gave_up = true;
+                self.note(end, NoteKind::Speed);
+            }
             Input::Bytes { end, bytes } => {
                 self.rows += 1;
                 let row = Row {
@@ -168,6 +173,7 @@ fn bench(reopen: Reopen, tap: Option<Box<dyn Tap>>) -> Bench {
     let running = Running::start(Start {
         machine: Recorder::default(),
         port: TestPort { clock: Clock::start(), wire: Arc::clone(&wire) },
+        goes_on: |machine| !machine.gave_up,
         connect: |machine, _, _| machine.outputs.push_back(Output::Act(Act::Speed(SPEED))),
         finish: Box::new(move |machine, _, _| finish.send(machine.rows).unwrap()),
         queue: Arc::clone(&queue),
@@ -298,7 +304,7 @@ fn a_port_that_refused_is_not_tried_again() {
     assert_eq!(bench.words(1), ["Connected"]);
     bench.wire.change(|wire| wire.lost = Some(Lost::Refused));
     let words = bench.words(2);
-    assert!(words[1].starts_with("down: port test refused a speed, a level or bytes"), "{words:?}");
+    assert!(words[1].starts_with("down: port test refused what it was asked to do; "), "{words:?}");
     assert_eq!(bench.wire.state.lock().unwrap().reopened, 0);
 }
 
@@ -313,8 +319,24 @@ fn commands_are_carried_out_while_the_line_is_gone_and_closing_says_so() {
     assert_eq!(rows.recv(), Ok(0));
     let (told, closed) = mpsc::channel();
     bench.command(move |_, desk, _| desk.await_close(Box::new(move |outcome| told.send(outcome).unwrap())));
-    assert_eq!(closed.recv().unwrap().unwrap_err().cause, Lost::Gone);
+    assert_eq!(closed.recv().unwrap(), Err(Down::Gone { port: "test".to_owned() }));
     assert!(bench.words(1)[0].starts_with("down: "));
+}
+
+#[test]
+fn a_machine_that_gives_up_ends_the_connection_with_its_reason_told() {
+    let bench = bench(Reopen::Every(SOON), None);
+    assert_eq!(bench.words(1), ["Connected"]);
+    bench.wire.deliver(&[0xFF]);
+    assert_eq!(
+        bench.words(3),
+        [
+            "Speed",
+            "down: the session on port test cannot go on, for the reason in its last note; mend that and open a new \
+             connection",
+            "end"
+        ]
+    );
 }
 
 #[test]
