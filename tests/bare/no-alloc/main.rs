@@ -4,52 +4,62 @@
 //! cargo build -p tickover-bare --profile bare && target/bare/no-alloc && size target/bare/no-alloc
 //! ```
 //!
-//! Always with `-p`: a build of the whole workspace unites the features of all members. Exit status 0 means that a
-//! request was judged, framed, sent to a unit's answer and read back. Under any other profile it is a hosted
-//! program that does nothing, so that ordinary builds keep working.
+//! Always with `-p`: a build of the whole workspace unites the features of all members. Exit status 0 means that the
+//! tester's machine has initialised a line, asked for a record and read the answer. Under any other profile it is an
+//! ordinary program that does the same, so that whole-workspace commands keep working.
 #![cfg_attr(panic = "abort", no_std, no_main)]
 
-#[cfg(not(panic = "abort"))]
-fn main() {}
-
 #[cfg(panic = "abort")]
-#[allow(unsafe_code)] // entry point and panic machinery that std would bring
-mod bare {
-    use tickover_framing::kline::{Addressing, LengthForm, Message, MessageView};
-    use tickover_services::kwp::{LocalIdentifier, ReadDataByLocalIdentifier};
-    use tickover_services::{Effect, Emit, effect};
+#[path = "../shell.rs"]
+mod shell;
+#[path = "../wire.rs"]
+mod wire;
 
-    #[link(name = "c")]
-    unsafe extern "C" {} // memcpy and the start of the process; no std, no allocator
+use core::time::Duration;
 
-    #[panic_handler]
-    fn panic(_: &core::panic::PanicInfo<'_>) -> ! {
-        loop {}
-    }
+use tickover_framing::drive::{Port, turn};
+use tickover_framing::kline::{Line, Tester};
+use tickover_framing::transport::{Answers, Ask, Heard, Peer, Transport};
+use tickover_services::kwp::{LocalIdentifier, ReadDataByLocalIdentifier};
+use tickover_services::{Effect, Emit, effect};
+use wire::Wire;
 
-    #[unsafe(no_mangle)]
-    extern "C" fn rust_eh_personality() {}
+#[cfg(not(panic = "abort"))]
+fn main() -> std::process::ExitCode {
+    if proof(1) { std::process::ExitCode::SUCCESS } else { std::process::ExitCode::FAILURE }
+}
 
-    #[unsafe(no_mangle)]
-    extern "C" fn main(arguments: i32, _: *const *const u8) -> i32 {
-        i32::from(exchange(arguments as u8) != Some([0x8C, 0xA6]))
-    }
+/// StartCommunication with key bytes 2025, then local identifier 0A; sums: ISO 14230-2 4.3.
+const UNIT: &[wire::Line] = &[
+    (&[0x81, 0x1C, 0xF1, 0x81, 0x0F], &[0x83, 0xF1, 0x1C, 0xC1, 0xE9, 0x8F, 0xC9]),
+    (&[0x82, 0x1C, 0xF1, 0x21, 0x0A, 0xBA], &[0x84, 0xF1, 0x1C, 0x61, 0x0A, 0x8C, 0xA6, 0x2E]),
+];
 
-    /// Local identifier 0A of the unit at 1C, asked for and answered; `one` is 1, which no compiler knows.
-    fn exchange(one: u8) -> Option<[u8; 2]> {
-        let read = ReadDataByLocalIdentifier { id: LocalIdentifier(0x09 + one) };
-        let mut request = [0; 8];
-        let request = read.emit(&mut request).ok()?;
-        if effect::of_iso14230(request) != Some(Effect::Reads) {
-            return None;
+/// Whether a record was read; `one` is 1.
+fn proof(one: u8) -> bool {
+    let read = ReadDataByLocalIdentifier { id: LocalIdentifier(0x09 + one) };
+    let mut wire = Wire::new(UNIT);
+    let mut tester = Tester::new(Line::iso14230(0x1C, 0xF1), wire.reach());
+    tester.connect(wire.now());
+    let mut now = wire.now();
+    let mut found = None;
+    for _ in 0..100 {
+        turn(&mut tester, &mut wire, |tester, heard| match heard {
+            Heard::Ready { .. } => {
+                let mut request = [0; 8];
+                let Ok(request) = read.emit(&mut request) else { return };
+                let ask = Ask { to: Peer::Unit(0x1C), answers: Answers::One, window: Duration::from_millis(50) };
+                if effect::of_iso14230(request) == Some(Effect::Reads) {
+                    let _ = tester.request(now, request, ask); // refused: nothing is found, the proof fails
+                }
+            }
+            Heard::Message { .. } => found = read.data(tester.message()).ok().and_then(|data| data.try_into().ok()),
+            _ => {}
+        });
+        now = wire.now();
+        if found.is_some() {
+            break;
         }
-        let to_unit = Addressing::Physical { target: 0x1C, source: 0xF1 };
-        let mut wire = [0; 260];
-        let length = Message::new(to_unit, LengthForm::InFormat, request).ok()?.emit(&mut wire)?;
-        let (asked, _) = MessageView::parse(wire.get(..length)?).ok()?;
-        let id = *asked.data().last()?;
-        let answered = [0x84, 0xF1, 0x1C, 0x61, id, 0x8C, 0xA6, 0x2E];
-        let (answer, _) = MessageView::parse(&answered).ok()?;
-        read.data(answer.data()).ok()?.try_into().ok()
     }
+    found == Some([0x8C, 0xA6])
 }
