@@ -21,6 +21,9 @@ pub mod can;
 pub mod contract;
 mod deadline;
 pub mod drive;
+#[cfg(any(test, feature = "fuzzing"))]
+#[doc(hidden)]
+pub mod fuzzing;
 pub mod kline;
 #[cfg(any(test, feature = "script"))]
 pub mod script;

@@ -65,20 +65,28 @@ pub(crate) struct AddressReader {
 impl AddressReader {
     pub(crate) const IDLE: Self = Self { start: None, level: Level::High, sampled: 0, bits: 0 };
 
-    /// An edge; gives the end of the address if this is its first.
-    pub(crate) fn edge(&mut self, at: Instant, level: Level) -> Option<Instant> {
-        let first = self.start.is_none() && level == Level::Low;
-        if first {
-            *self = Self { start: Some(at), ..Self::IDLE };
+    /// An edge. A start bit of less than half its time is a disturbance and begins no address.
+    pub(crate) fn edge(&mut self, at: Instant, level: Level) {
+        match (self.start, level) {
+            (None, Level::High) => return,
+            (None, Level::Low) => self.start = Some(at),
+            (Some(start), Level::High) if at.since(start) < ADDRESS_BIT / 2 => {
+                *self = Self::IDLE;
+                return;
+            }
+            (Some(_), _) => self.sample_until(at),
         }
-        self.sample_until(at);
         self.level = level;
-        first.then(|| at.after(address_time(ADDRESS_BITS)))
+    }
+
+    /// When the address is over; `None` if none is coming in.
+    pub(crate) fn end(&self) -> Option<Instant> {
+        self.start.map(|start| start.after(address_time(ADDRESS_BITS)))
     }
 
     /// The address, once its time is over; `None` if start or stop bit are wrong.
     pub(crate) fn finish(&mut self) -> Option<u8> {
-        let end = self.start?.after(address_time(ADDRESS_BITS));
+        let end = self.end()?;
         self.sample_until(end);
         let bits = self.bits;
         *self = Self::IDLE;

@@ -161,6 +161,7 @@ impl Tester {
         self.window_from = end;
         let source = content.source.or(wanted);
         let from = source.map_or(Peer::Anyone, Peer::Unit);
+        self.answered = true;
         self.events.push(Heard::Message { from, start, end, len: content.data_len as u16 });
         self.take_consequence();
         match (self.phase, self.ask.answers) {
@@ -189,6 +190,7 @@ impl Tester {
             (Consequence::Stop, Some(STOPPED)) => self.switch_off(Ended::Orderly),
             (Consequence::SetTiming(values), Some(GRANTED)) => values.apply_to(&mut self.line.timing),
             (Consequence::DefaultTiming, Some(GRANTED)) => self.line.timing = self.announced,
+            // "Response pending" keeps it open; any other answer refuses it, and the next request replaces it.
             _ => {}
         }
     }

@@ -81,6 +81,8 @@ pub struct Tester {
     last_byte: Option<Instant>,
     ended: Ended,
     speed: SpeedState,
+    /// The last thing told was a message: its window may be opened again.
+    answered: bool,
     opening_since: Instant,
     last_edge: Edges,
     queued: Option<Frame>,
@@ -170,6 +172,7 @@ impl Tester {
             last_byte: None,
             ended: Ended::Never,
             speed: SpeedState::Made,
+            answered: false,
             opening_since: Instant::ORIGIN,
             last_edge: Edges::None,
             queued: None,
@@ -260,6 +263,7 @@ impl Tester {
         self.speed = SpeedState::Made;
         self.last_edge = Edges::None;
         self.queued = None;
+        self.answered = false;
         self.consequence = Consequence::None;
     }
 
@@ -316,12 +320,10 @@ impl Tester {
     }
 
     fn theirs(&mut self, char: Char) {
-        if let Phase::Opening(opening) = self.phase
-            && opening.takes_single_bytes()
-        {
-            self.opening_byte(opening, char);
-        } else {
-            self.answer_byte(char);
+        match self.phase {
+            Phase::Opening(Opening::Answer { .. }) => self.answer_byte(char),
+            Phase::Opening(opening) => self.opening_byte(opening, char),
+            _ => self.answer_byte(char),
         }
     }
 
@@ -452,6 +454,7 @@ impl Transport for Tester {
             return Err(Misuse::Length { length: data.len(), limit });
         };
         self.queued = Some(frame);
+        self.answered = false;
         self.ask = ask;
         self.consequence = match (self.line.framing, data) {
             (Framing::Iso14230, [service::ACCESS_TIMING, kind, values @ ..]) => self.consequence_of(*kind, values),
@@ -463,7 +466,7 @@ impl Transport for Tester {
     }
 
     fn keep_waiting(&mut self, window: Duration) {
-        if matches!(self.phase, Phase::Ready | Phase::Waiting) && self.ask.answers != Answers::None {
+        if self.answered && matches!(self.phase, Phase::Ready | Phase::Waiting) {
             self.ask.window = window;
             self.phase = Phase::Waiting;
             self.deadlines.arm(Deadline::AnswerStart, self.limit(self.window_from, window));

@@ -1,5 +1,7 @@
 //! The tester's side of an initialisation: fast, five-baud, or none.
 
+use core::time::Duration;
+
 use super::{Edges, Ended, Phase, Tester};
 use crate::contract::{Act, Level};
 use crate::deadline::Deadline;
@@ -57,39 +59,30 @@ pub(super) enum Opening {
     },
 }
 
-impl Opening {
-    /// Whether bytes are judged one by one rather than as frames.
-    pub(super) fn takes_single_bytes(self) -> bool {
-        matches!(
-            self,
-            Self::Synchronisation { .. }
-                | Self::FirstKeyByte { .. }
-                | Self::SecondKeyByte { .. }
-                | Self::Inverse { .. }
-                | Self::Confirmation { .. }
-        )
-    }
-}
-
 impl Tester {
     /// The speed is made: waits until the line has been idle long enough.
     pub(super) fn begin_opening(&mut self, now: Instant) {
-        let timing = self.line.timing;
-        let since = self.last_byte.unwrap_or(self.opening_since);
-        let from = match self.line.init {
-            Init::None => return self.ready(now, None),
-            Init::Fast => match self.ended {
-                Ended::Never => self.opening_since.after(timing.t_idle),
-                Ended::Orderly => since.after(timing.p3_min),
-                Ended::Otherwise => since.after(timing.t_idle),
-            },
-            Init::FiveBaud(_) => match self.ended {
-                Ended::Never => self.opening_since.after(timing.w0_min),
-                Ended::Orderly | Ended::Otherwise => since.after(timing.w5_min),
-            },
+        if self.line.init == Init::None {
+            return self.ready(now, None);
+        }
+        let since = match (self.ended, self.last_byte) {
+            (Ended::Never, _) | (_, None) => self.opening_since,
+            (_, Some(last)) => last,
         };
         self.phase = Phase::Opening(Opening::Idle);
-        self.deadlines.arm(Deadline::Idle, from.max(now));
+        self.deadlines.arm(Deadline::Idle, since.after(self.idle_time()).max(now));
+    }
+
+    /// How long the line must be idle before the pattern (ISO 14230-2 5.1.2.2; W0 and W5 from memory).
+    fn idle_time(&self) -> Duration {
+        let timing = self.line.timing;
+        match (self.line.init, self.ended) {
+            (Init::None, _) => Duration::ZERO,
+            (Init::Fast, Ended::Orderly) => timing.p3_min,
+            (Init::Fast, Ended::Never | Ended::Otherwise) => timing.t_idle,
+            (Init::FiveBaud(_), Ended::Never) => timing.w0_min,
+            (Init::FiveBaud(_), Ended::Orderly | Ended::Otherwise) => timing.w5_min,
+        }
     }
 
     pub(super) fn opening_deadline(&mut self, deadline: Deadline, at: Instant, now: Instant) {
@@ -103,7 +96,7 @@ impl Tester {
             (Deadline::WakeUp, Opening::Released { .. }) => self.start_communication(now),
             (Deadline::Bit, Opening::Address { first: Some(_), bit }) => self.address_edge(bit),
             (Deadline::InvertedKeyByte, Opening::Inverse { key_bytes }) => {
-                self.act = self.outgoing.begin(Frame::raw(&[!key_bytes.1]), core::time::Duration::ZERO);
+                self.act = self.outgoing.begin(Frame::raw(&[!key_bytes.1]), Duration::ZERO);
             }
             (Deadline::Synchronisation, _) => self.not_ready(at, Stage::NoAnswer),
             (Deadline::FirstKeyByte | Deadline::SecondKeyByte, _) => self.not_ready(at, Stage::KeyBytes),
@@ -113,7 +106,6 @@ impl Tester {
     }
 
     fn first_edge(&mut self, now: Instant) {
-        // A byte within Tidle starts the idle time again.
         let timing = self.line.timing;
         match self.line.init {
             Init::None => self.ready(now, None),
@@ -216,10 +208,14 @@ impl Tester {
         }
     }
 
-    /// One of the unit's bytes of a five-baud initialisation.
+    /// A byte while no answer is open: one of the unit's in a five-baud initialisation, or a disturbance.
     pub(super) fn opening_byte(&mut self, opening: Opening, char: Char) {
         let Char { byte, start, end } = char;
         let timing = self.line.timing;
+        if opening == Opening::Idle {
+            // The line was not idle: the time starts again.
+            self.deadlines.arm(Deadline::Idle, end.after(self.idle_time()));
+        }
         let Init::FiveBaud(FiveBaud { address, key_bytes: expected, .. }) = self.line.init else { return };
         match opening {
             Opening::Synchronisation { from } => {

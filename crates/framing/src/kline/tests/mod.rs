@@ -1,3 +1,11 @@
 //! Both ends against scripts, against each other and against the standards.
 
+mod echo;
+mod exchange;
+mod limits;
+mod properties;
 mod scripts;
+mod services;
+mod speed;
+mod vectors;
+mod world;

@@ -80,11 +80,17 @@ impl Unit {
                     Waking::Address(reader) => reader,
                     _ => AddressReader::IDLE,
                 };
-                if let Some(end) = reader.edge(at, level) {
-                    self.deadlines.arm(Deadline::Bit, end);
-                    self.waking = Waking::Address(reader);
-                } else if matches!(self.waking, Waking::Address(_)) {
-                    self.waking = Waking::Address(reader);
+                reader.edge(at, level);
+                match (reader.end(), self.waking) {
+                    (Some(end), _) => {
+                        self.deadlines.arm(Deadline::Bit, end);
+                        self.waking = Waking::Address(reader);
+                    }
+                    (None, Waking::Address(_)) => {
+                        self.deadlines.disarm(Deadline::Bit);
+                        self.waking = Waking::Idle;
+                    }
+                    (None, _) => {}
                 }
             }
         }
