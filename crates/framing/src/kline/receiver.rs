@@ -18,7 +18,7 @@ pub(crate) struct Char {
 /// Deliveries not yet looked at: a machine tells one event before it takes the next byte.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Backlog {
-    bytes: [u8; Backlog::CAPACITY],
+    bytes: [u8; Self::CAPACITY],
     len: usize,
     at: usize,
     end: Instant,

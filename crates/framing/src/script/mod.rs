@@ -142,6 +142,11 @@ where
         &self.machine
     }
 
+    /// The machine, to be set up.
+    pub fn machine_mut(&mut self) -> &mut M {
+        &mut self.machine
+    }
+
     /// What the port reads back for a speed; the speed itself without this call.
     pub fn reads_back(&mut self, read: fn(Speed) -> Option<Speed>) {
         self.reads_back = read;
@@ -298,6 +303,16 @@ where
             }
         }
         assert_eq!(Hex(&sent), Hex(&wanted), "sent at {}", self.moment);
+    }
+
+    /// These bytes were sent some time until now; events before them are passed over.
+    #[track_caller]
+    pub fn sends_at_any_time(self, hex: &str) {
+        self.script.turn_until(self.moment.latest());
+        let said = self.script.said.drain(..);
+        let sent: Vec<u8> =
+            said.filter_map(|(_, said)| if let Said::Byte(byte) = said { Some(byte) } else { None }).collect();
+        assert_eq!(Hex(&sent), Hex(&bytes(hex)), "sent until {}", self.moment);
     }
 
     /// These bytes come back to back; the first start bit is now.

@@ -76,8 +76,8 @@ fn after_a_collision_the_rest_is_not_sent() {
     t.at("0 ms").sends("82");
     t.at("0 ms").hears("83");
     t.at("0.962 ms").event(Heard::Noise { at: at(961_538), what: Noise::Collision { at: 0 } });
-    // 20 ms and one character of pause, then the window: 50 ms and one character.
-    t.at("52.885 ms").event(Heard::Silence { at: at(52_884_614) });
+    // The window runs from the byte that collided: 50 ms and one character.
+    t.at("51.923 ms").event(Heard::Silence { at: at(51_923_076) });
     t.at("1 s").nothing();
 }
 

@@ -68,7 +68,8 @@ fn a_unit_reads_and_sets_its_timing_parameters() {
         let bytes = request.split_whitespace().count();
         u.at(start + plain().char_time().of(bytes) + ms(25)).sends(answer);
         if round == 2 {
-            u.at(start + ms(100)).event(UnitEvent::TimingSet(AccessTiming([0x14, 0x02, 0x14, 0x14, 0x00])));
+            u.at(start + plain().char_time().of(bytes) + ms(25))
+                .event(UnitEvent::TimingSet(AccessTiming([0x14, 0x02, 0x14, 0x14, 0x00])));
             assert_eq!(u.machine().line().timing.p3_min, ms(10));
         }
     }
@@ -130,7 +131,7 @@ fn a_unit_hears_only_the_headers_that_it_announces() {
     u.at("0 ms").hears("82 1C F1 21 01 B1");
     u.at("100 ms").hears("80 1C F1 02 21 01 B1");
     u.at("107 ms").does(|unit, now| unit.respond(now, &[0x61, 0x01], ms(30))).unwrap();
-    u.at("136.731 ms").sends_after_events("80 F1 1C 02 61 01 F1");
+    u.at("200 ms").sends_at_any_time("80 F1 1C 02 61 01 F1");
     let mut u = Script::started_unit(plain());
     u.machine_mut().set_key_bytes(KeyBytes(0xEA, 0x8F));
     u.at("0 ms").hears("82 1C F1 21 01 B1");
@@ -159,10 +160,10 @@ fn answers_come_one_after_the_other() {
     let mut u = Script::started_unit(plain());
     u.at("0 ms").hears("82 1C F1 21 01 B1");
     u.at("5.769 ms").event(UnitEvent::Request { functional: false, start: at(0), end: at(5_769_231) });
-    let mut respond = |time: &str, data: &[u8]| u.at(time).does(|unit, now| unit.respond(now, data, ms(25)));
-    assert_eq!(respond("6 ms", &[0x7F, 0x21, 0x78]), Ok(()));
-    assert_eq!(respond("6 ms", &[0x61, 0x01]), Err(Misuse::Busy));
-    assert_eq!(respond("40 ms", &[0x61, 0x01]), Ok(()));
-    u.at("30.769 ms").sends_at_any_time("83 F1 1C 7F 21 78 A8");
-    u.at("62.500 ms").sends_after_events("82 F1 1C 61 01 F1");
+    u.at("6 ms").does(|unit, now| unit.respond(now, &[0x7F, 0x21, 0x78], ms(25))).unwrap();
+    assert_eq!(u.at("6 ms").does(|unit, now| unit.respond(now, &[0x61, 0x01], ms(25))), Err(Misuse::Busy));
+    u.at("30.769 ms").sends("83 F1 1C 7F 21 78 A8");
+    u.at("30.769 ms").event(UnitEvent::Sent { start: at(30_769_231), end: at(37_500_000) });
+    u.at("40 ms").does(|unit, now| unit.respond(now, &[0x61, 0x01], ms(25))).unwrap();
+    u.at("62.500 ms").sends("82 F1 1C 61 01 F1");
 }

@@ -30,8 +30,8 @@ pub(super) enum Waking {
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Byte {
     Synchronisation,
-    FirstKeyByte,
-    SecondKeyByte,
+    FirstKey,
+    SecondKey,
     InvertedAddress,
 }
 
@@ -114,8 +114,8 @@ impl Unit {
     fn byte_due(&mut self, byte: Byte, from: Instant, delay: Duration) {
         let value = match (byte, self.line.init) {
             (Byte::Synchronisation, _) => SYNCHRONISATION,
-            (Byte::FirstKeyByte, _) => self.key_bytes.0,
-            (Byte::SecondKeyByte, _) => self.key_bytes.1,
+            (Byte::FirstKey, _) => self.key_bytes.0,
+            (Byte::SecondKey, _) => self.key_bytes.1,
             (Byte::InvertedAddress, Init::FiveBaud(FiveBaud { address, .. })) => !address,
             (Byte::InvertedAddress, _) => return,
         };
@@ -127,9 +127,9 @@ impl Unit {
     pub(super) fn waking_sent(&mut self, end: Instant) {
         let timing = self.line.timing;
         match self.waking {
-            Waking::Sending(Byte::Synchronisation) => self.byte_due(Byte::FirstKeyByte, end, timing.w2_min),
-            Waking::Sending(Byte::FirstKeyByte) => self.byte_due(Byte::SecondKeyByte, end, timing.w3_min),
-            Waking::Sending(Byte::SecondKeyByte) => {
+            Waking::Sending(Byte::Synchronisation) => self.byte_due(Byte::FirstKey, end, timing.w2_min),
+            Waking::Sending(Byte::FirstKey) => self.byte_due(Byte::SecondKey, end, timing.w3_min),
+            Waking::Sending(Byte::SecondKey) => {
                 self.waking = Waking::Inverse { from: end };
                 self.deadlines.arm(Deadline::InvertedKeyByte, self.limit(end, timing.w4_max));
             }
