@@ -8,13 +8,16 @@
 //!
 //! Promises, for costs that do not change by themselves:
 //! 1. U <= 0.97: every wanted rate is met.
-//! 2. Two requests of a record start at most `2 s T + Cmax` apart, plus one time-out per lost response.
+//! 2. Two requests of a record start at most `2 s T + Cmax` apart, plus one time-out per lost response as long as
+//!    the line carries the time-outs, too.
 //! 3. In overload all periods are stretched by the same s.
 //! 4. A set that passes [the exact test](admission) is [`Admission::Guaranteed`]: no deadline is missed.
 //!
 //! The room holds no line and no clock: it is told when a job ran and what it cost.
 
 mod admission;
+#[cfg(test)]
+mod promises;
 
 use alloc::collections::VecDeque;
 use alloc::vec::Vec;
@@ -123,13 +126,14 @@ impl Entry {
         }
     }
 
-    /// The next place on the grid whose period has not passed by `now`.
-    fn advance(&mut self, now: Instant, stretch: f64) {
+    /// The next place on the grid. Periods that passed more than `slack` before `now` are dropped: one exchange late
+    /// is caught up, so that no rate is lost to a long exchange, while what a time-out took is not.
+    fn advance(&mut self, now: Instant, stretch: f64, slack: Duration) {
         let period = self.stretched(stretch);
         self.release = self.release.after(period);
-        let behind = now.since(self.release).as_nanos() / period.as_nanos().max(1);
-        let dropped = Duration::from_nanos((period.as_nanos().saturating_mul(behind)).min(u64::MAX.into()) as u64);
-        self.release = self.release.after(dropped);
+        let behind = now.before(slack).since(self.release).as_nanos() / period.as_nanos().max(1);
+        let dropped = period.as_nanos().saturating_mul(behind);
+        self.release = self.release.after(Duration::from_nanos(u64::try_from(dropped).unwrap_or(u64::MAX)));
     }
 }
 
@@ -231,14 +235,20 @@ impl Schedule {
         let entries = self.periodic.iter_mut().chain(&mut self.ring).filter(|entry| entry.record == record);
         entries.for_each(|entry| cost.into_iter().for_each(|cost| entry.learn(cost)));
         self.stretch();
-        let stretch = self.stretch;
+        let (stretch, dearest) = (self.stretch, self.dearest());
         let due = self.periodic.iter_mut().find(|entry| entry.record == record && entry.release <= started);
-        due.into_iter().for_each(|entry| entry.advance(free, stretch));
+        due.into_iter().for_each(|entry| entry.advance(free, stretch, dearest));
         if let Some(place) = self.ring.iter().position(|entry| entry.record == record) {
             let served = self.ring.remove(place);
             self.ring.extend(served);
             self.ring_served = free;
         }
+    }
+
+    /// The dearest exchange of all.
+    fn dearest(&self) -> Duration {
+        let dearest = self.periodic.iter().chain(&self.ring).map(|entry| entry.dearest);
+        Duration::from_nanos(dearest.fold(0.0, f64::max) as u64)
     }
 
     fn stretch(&mut self) {
