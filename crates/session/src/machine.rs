@@ -52,9 +52,9 @@ pub struct Session {
     pub(crate) one_shots: VecDeque<OneShot>,
     next_ticket: u32,
     pub(crate) events: VecDeque<Event>,
-    /// Acts of the session itself, and how many reports to them are still to come.
+    /// Acts of the session itself, and whether the report of one is still to come.
     pub(crate) acts: VecDeque<Act>,
-    pub(crate) own_reports: u8,
+    awaits_report: bool,
     pub(crate) closing: bool,
     /// How the connections went.
     pub(crate) history: History,
@@ -101,7 +101,7 @@ impl Session {
             next_ticket: 1,
             events: VecDeque::new(),
             acts: VecDeque::new(),
-            own_reports: 0,
+            awaits_report: false,
             closing: false,
             history: History::default(),
         }
@@ -224,8 +224,8 @@ impl Machine for Session {
 
     fn handle(&mut self, input: Input<'_>) {
         self.pass_time(time_of(&input));
-        if self.own_reports > 0 && matches!(input, Input::SpeedIs { .. }) {
-            self.own_reports -= 1;
+        let own = core::mem::take(&mut self.awaits_report);
+        if own && matches!(input, Input::SpeedIs { .. } | Input::LineIs { .. }) {
             return;
         }
         if let Some(lane) = &mut self.lane {
@@ -235,12 +235,12 @@ impl Machine for Session {
 
     fn poll_output(&mut self) -> Output<Event> {
         loop {
+            if let Some(act) = self.acts.pop_front() {
+                self.awaits_report = true;
+                return Output::Act(act);
+            }
             if let Some(event) = self.events.pop_front() {
                 return Output::Event(event);
-            }
-            if let Some(act) = self.acts.pop_front() {
-                self.own_reports += 1;
-                return Output::Act(act);
             }
             let Some(lane) = &mut self.lane else { return Output::Idle };
             match lane.poll_output() {

@@ -57,8 +57,7 @@ fn wanted(tasks: &[Task]) -> Vec<Wanted> {
 fn run(tasks: &[Task], length: u64, mut cost: impl FnMut(u64, usize, u64) -> (u64, bool)) -> Run {
     let mut schedule = Schedule::new();
     schedule.set(Instant::ORIGIN, &wanted(tasks));
-    let mut run =
-        Run { starts: vec![Vec::new(); tasks.len()], latest: 0, stretch: 1.0, dearest: 0, idle: 0, length };
+    let mut run = Run { starts: vec![Vec::new(); tasks.len()], latest: 0, stretch: 1.0, dearest: 0, idle: 0, length };
     let (mut now, mut number) = (0, 0);
     while now < length {
         let at = Instant::from_nanos(now);
@@ -244,7 +243,11 @@ fn costs_that_triple_stretch_all_periods_and_come_back() {
 #[test]
 fn after_a_hundred_losses_in_a_row_the_grid_goes_on() {
     let tasks = [(10 * MS, Some(50 * MS)), (10 * MS, Some(200 * MS))];
-    let run = run(&tasks, LENGTH, |number, _, mean| if (100..200).contains(&number) { (150 * MS, false) } else { (mean, true) });
+    let run = run(
+        &tasks,
+        LENGTH,
+        |number, _, mean| if (100..200).contains(&number) { (150 * MS, false) } else { (mean, true) },
+    );
     assert_eq!(run.stretch, 1.0, "a loss says nothing about what an exchange costs");
     // Losses take 100 * 150 ms; before and after, every start of the first is within one exchange of its grid.
     let first = run.starts[0][0] % (50 * MS);

@@ -54,6 +54,7 @@ pub(crate) struct World {
     answering: Answering,
     arriving: BTreeMap<(Instant, u64), u8>,
     received: Vec<u8>,
+    last_received: Instant,
     serial: u64,
     char_time: CharTime,
 }
@@ -88,6 +89,7 @@ impl World {
             answering: Box::new(|_, _| Vec::new()),
             arriving: BTreeMap::new(),
             received: Vec::new(),
+            last_received: Instant::ORIGIN,
             serial: 0,
             char_time: CharTime::new(10, 10_400),
         }
@@ -183,6 +185,11 @@ impl World {
     }
 
     fn unit_hears(&mut self, end: Instant, bytes: &[u8]) {
+        // ISO 14230-2 table 1a: P4max of 20 ms between the bytes of a request.
+        if end.since(self.last_received) > Duration::from_millis(20) + self.char_time.of(bytes.len()) {
+            self.received.clear();
+        }
+        self.last_received = end;
         self.received.extend_from_slice(bytes);
         let Some(format) = self.received.first() else { return };
         let length = usize::from(format & 0x3F);
