@@ -1,5 +1,8 @@
 //! Trustworthy measurements from engine control units, at the highest rate the line can carry.
 
+pub use tickover_defs::Definition;
+pub use tickover_session::{Rate, Session};
+
 /// The definition language: parse, check, compile, decode, encode.
 pub use tickover_defs as defs;
 /// Messages, initialisation and timing on the line, for both sides.

@@ -1,0 +1,87 @@
+//! The CSV file: columns from the definition, whole lines whatever happens.
+
+use std::collections::BTreeMap;
+use std::fs::{File, OpenOptions};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use tickover::defs::{ChannelId, Definition};
+use tickover::record::{Column, Csv, CsvError, Flush, Hold, Start};
+use tickover::session::{Prediction, Rate, Row};
+
+use crate::choice::{channel_in, read_once, record_of};
+
+pub(crate) struct Output {
+    path: PathBuf,
+    csv: Csv<File>,
+}
+
+/// At most this much is lost if the power fails.
+const FLUSH: Flush = Flush::Every(Duration::from_millis(500));
+
+impl Output {
+    /// Begins the file.
+    pub(crate) fn create(path: &Path, columns: Vec<Column>, start: Start) -> Result<Self, String> {
+        let csv =
+            Csv::new(create(path)?, columns, start, FLUSH).map_err(|error| format!("{}: {error}", path.display()))?;
+        Ok(Self { path: path.to_owned(), csv })
+    }
+
+    pub(crate) fn write(&mut self, row: &Row) -> Result<(), CsvError> {
+        self.csv.write(row)
+    }
+
+    /// Ends the file: what is safe in it, in words, or the sentence that says what is not.
+    pub(crate) fn finish(self) -> Result<String, String> {
+        let path = self.path.display().to_string();
+        match self.csv.finish() {
+            Ok(safe) => Ok(format!("{path}: {} rows safe", safe.rows)),
+            Err(error) => {
+                if let CsvError::Write { safe, .. } = &error {
+                    // The last line may be cut: better none than half of one. A device cannot be shortened.
+                    let _ = OpenOptions::new().write(true).open(&self.path).and_then(|file| file.set_len(safe.bytes));
+                }
+                Err(format!("{path}: {error}"))
+            }
+        }
+    }
+}
+
+/// Opens a file to write, empty.
+pub(crate) fn create(path: &Path) -> Result<File, String> {
+    File::create(path)
+        .map_err(|error| format!("file {}: cannot be written ({error}); choose another place", path.display()))
+}
+
+/// One column per chosen channel.
+pub(crate) fn columns(definition: &Definition, chosen: &[(ChannelId, Rate)], prediction: &Prediction) -> Vec<Column> {
+    let holds = holds(definition, chosen, prediction);
+    let column = |(id, _): &(ChannelId, Rate)| {
+        let (_, channel) = channel_in(definition, *id)?;
+        Some(Column {
+            channel: *id,
+            name: definition.channel_name(*id).to_owned().into(),
+            unit: channel.unit,
+            record: record_of(channel).map(|record| (record, definition.record_name(record).to_owned().into())),
+            hold: holds.get(id).copied().unwrap_or(Hold::Forever),
+        })
+    };
+    chosen.iter().filter_map(column).collect()
+}
+
+/// How long each channel's value stands: two wanted periods, or two of the periods that it is predicted to reach.
+pub(crate) fn holds(
+    definition: &Definition,
+    chosen: &[(ChannelId, Rate)],
+    prediction: &Prediction,
+) -> BTreeMap<ChannelId, Hold> {
+    let predicted: BTreeMap<ChannelId, f64> = prediction.channels.iter().copied().collect();
+    let hold = |(id, rate): &(ChannelId, Rate)| {
+        if read_once(definition, *id) {
+            return (*id, Hold::Forever);
+        }
+        let times = predicted.get(id).copied().filter(|times| *times > 1e-3).unwrap_or(1.0);
+        (*id, Hold::two_periods(*rate, Duration::from_secs_f64(1.0 / times)))
+    };
+    chosen.iter().map(hold).collect()
+}

@@ -1,0 +1,192 @@
+//! The closing report: what was predicted, what was achieved, what was lost, what binds the rate.
+
+use std::fmt::Write;
+use std::time::Duration;
+
+use tickover::defs::Definition;
+use tickover::session::Report;
+
+/// What the session does not know itself.
+#[derive(Clone, Debug)]
+pub(crate) struct Surroundings {
+    /// Unit and port.
+    pub(crate) title: String,
+    /// Class that the I/O thread got from the system.
+    pub(crate) scheduling: String,
+    /// Times that the program took rows too slowly and lost some; notes say how many.
+    pub(crate) dropped: u64,
+    /// File and rows safe in it.
+    pub(crate) file: Option<String>,
+}
+
+/// The report as text, with a line feed after every line.
+pub(crate) fn closing(report: &Report, definition: &Definition, around: &Surroundings) -> String {
+    let mut out = String::new();
+    let mut say = |what: &str, text: String| {
+        // Writing to a String cannot fail.
+        let _ = writeln!(out, "{what:<15}{text}");
+    };
+    say("unit", around.title.clone());
+    say(
+        "responses",
+        format!(
+            "{} in {}: {} achieved, {} predicted{}",
+            report.responses,
+            seconds(report.span),
+            per_second(report.achieved),
+            per_second(report.predicted),
+            ratio(report)
+        ),
+    );
+    say("worst gap", format!("{} between two responses", millis(report.worst_gap)));
+    say(
+        "repeats",
+        format!(
+            "{} ({} silences, {} garbled, {} refusals, {} pending, {} reconnections)",
+            report.repeats, report.silences, report.noise, report.refusals, report.pending, report.reconnections
+        ),
+    );
+    say(
+        "response time",
+        format!(
+            "half within {}, 99 of 100 within {}, longest {}",
+            millis(report.response_time_p50),
+            millis(report.response_time_p99),
+            millis(report.response_time_max)
+        ),
+    );
+    say("line", format!("carried bytes {:.0} % of the time", report.line_share * 100.0));
+    if report.stretch > 1.0 {
+        say("wishes", format!("not all can be met: every wanted period is stretched {:.2} times", report.stretch));
+    }
+    if !report.binds.is_empty() {
+        say("binds", report.binds.clone());
+    }
+    say("scheduling", around.scheduling.clone());
+    if around.dropped > 0 {
+        say(
+            "lost",
+            format!("rows, {} times, because this program took them too slowly (see the notes)", around.dropped),
+        );
+    }
+    if let Some(file) = &around.file {
+        say("file", file.clone());
+    }
+    channels(&mut out, report, definition);
+    out
+}
+
+fn channels(out: &mut String, report: &Report, definition: &Definition) {
+    let width =
+        report.channels.iter().map(|line| definition.channel_name(line.channel).len()).max().unwrap_or(0).max(7);
+    let _ = writeln!(
+        out,
+        "\n{:width$}  {:>8}  {:>8}  {:>8}  {:>9}  {:>9}",
+        "channel", "readings", "wanted/s", "got/s", "p99 gap", "worst gap"
+    );
+    for line in &report.channels {
+        let wanted = line.wanted.map_or_else(|| "fastest".to_owned(), |times| format!("{times:.2}"));
+        let got = line.achieved.map_or_else(|| "-".to_owned(), |times| format!("{times:.2}"));
+        let _ = writeln!(
+            out,
+            "{:width$}  {:>8}  {wanted:>8}  {got:>8}  {:>9}  {:>9}",
+            definition.channel_name(line.channel),
+            line.readings,
+            millis(line.interval_p99),
+            millis(line.worst_gap)
+        );
+    }
+}
+
+/// `12.57/s`; a rate that is not known yet is a dash.
+pub(crate) fn per_second(times: Option<f64>) -> String {
+    times.map_or_else(|| "-".to_owned(), |times| format!("{times:.2}/s"))
+}
+
+/// `98.2 ms`.
+pub(crate) fn millis(time: Duration) -> String {
+    format!("{:.1} ms", time.as_secs_f64() * 1e3)
+}
+
+/// `60.0 s`.
+pub(crate) fn seconds(time: Duration) -> String {
+    format!("{:.1} s", time.as_secs_f64())
+}
+
+fn ratio(report: &Report) -> String {
+    match (report.achieved, report.predicted) {
+        (Some(achieved), Some(predicted)) if predicted > 0.0 => format!(" ({:.3} of it)", achieved / predicted),
+        _ => String::new(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use tickover::defs::ChannelId;
+    use tickover::session::ChannelReport;
+
+    use super::*;
+
+    fn definition() -> Definition {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../defs/bramble-40.toml");
+        Definition::load(path).expect("the shipped definition is right")
+    }
+
+    fn around() -> Surroundings {
+        Surroundings {
+            title: "Bramble 40 engine control unit on serial port /dev/ttyUSB0".into(),
+            scheduling: "real-time".into(),
+            dropped: 2,
+            file: Some("run.csv: 754 rows safe".into()),
+        }
+    }
+
+    #[test]
+    fn a_report_gives_every_rate_with_its_worst_gap() {
+        let definition = definition();
+        let channel = |name: &str, wanted, achieved| ChannelReport {
+            channel: definition.channel(name).unwrap(),
+            readings: 377,
+            wanted,
+            achieved,
+            worst_gap: Duration::from_micros(261_400),
+            interval_p50: Duration::from_millis(158),
+            interval_p99: Duration::from_micros(161_200),
+        };
+        let report = Report {
+            span: Duration::from_millis(60_012),
+            responses: 754,
+            achieved: Some(12.55),
+            recent: Some(12.6),
+            predicted: Some(12.61),
+            stretch: 1.25,
+            worst_gap: Duration::from_micros(98_210),
+            repeats: 1,
+            silences: 1,
+            line_share: 0.463,
+            response_time_p50: Duration::from_micros(25_060),
+            response_time_p99: Duration::from_micros(25_480),
+            response_time_max: Duration::from_micros(26_900),
+            binds: "P3 is 61 % of an exchange".into(),
+            channels: vec![channel("engine_speed", None, Some(6.28)), channel("knock_retard.1", Some(1.0), None)],
+            ..Report::default()
+        };
+        insta::assert_snapshot!(closing(&report, &definition, &around()));
+    }
+
+    #[test]
+    fn a_run_without_any_response_has_a_report_too() {
+        let definition = definition();
+        let silent = ChannelReport {
+            channel: ChannelId(9999),
+            readings: 0,
+            wanted: None,
+            achieved: None,
+            worst_gap: Duration::ZERO,
+            interval_p50: Duration::ZERO,
+            interval_p99: Duration::ZERO,
+        };
+        let report = Report { silences: 3, channels: vec![silent], ..Report::default() };
+        insta::assert_snapshot!(closing(&report, &definition, &around()));
+    }
+}

@@ -1,0 +1,115 @@
+//! Where rows, notes and the state go: a live table, plain lines, or JSON.
+
+use std::io::{self, IsTerminal, Write};
+use std::time::Duration;
+
+use ratatui::DefaultTerminal;
+use ratatui::crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
+use tickover::defs::Definition;
+use tickover::framing::Instant;
+use tickover::session::{Report, Row};
+
+use crate::live::{Live, named_text, state};
+use crate::row_json;
+use crate::table::draw;
+
+/// The live table, plain lines, or JSON.
+pub(crate) enum Screen {
+    Table(Box<DefaultTerminal>),
+    Lines { values: Vec<String> },
+    Json,
+}
+
+/// Values named in a line of plain progress.
+const VALUES: usize = 4;
+
+impl Screen {
+    /// JSON if asked for, the table on a terminal, plain lines otherwise.
+    pub(crate) fn open(json: bool) -> io::Result<Self> {
+        Ok(match (json, io::stdout().is_terminal()) {
+            (true, _) => Self::Json,
+            (false, true) => Self::Table(Box::new(ratatui::try_init()?)),
+            (false, false) => Self::Lines { values: Vec::new() },
+        })
+    }
+
+    /// How often [`tick`](Self::tick) is wanted.
+    pub(crate) const fn period(&self) -> Duration {
+        match self {
+            Self::Table(_) => Duration::from_millis(100),
+            Self::Lines { .. } | Self::Json => Duration::from_secs(1),
+        }
+    }
+
+    pub(crate) fn row(&mut self, row: &Row, start: Instant, definition: &Definition) -> io::Result<()> {
+        match self {
+            Self::Table(_) => Ok(()),
+            Self::Lines { values } => {
+                let named = row.readings.iter().take(VALUES).map(|reading| named_text(reading, definition));
+                *values = named.collect();
+                Ok(())
+            }
+            Self::Json => writeln!(io::stdout().lock(), "{}", row_json::row(row, start, definition)),
+        }
+    }
+
+    pub(crate) fn note(&mut self, note: &str) -> io::Result<()> {
+        match self {
+            Self::Table(_) => Ok(()),
+            Self::Lines { .. } => writeln!(anstream::stdout().lock(), "{note}"),
+            Self::Json => writeln!(anstream::stderr().lock(), "{note}"),
+        }
+    }
+
+    /// Shows the state of now; `false` if the user wants to end.
+    pub(crate) fn tick(&mut self, live: &mut Live, report: &Report, now: Instant) -> io::Result<bool> {
+        match self {
+            Self::Json => Ok(true),
+            Self::Lines { values } => {
+                writeln!(anstream::stdout().lock(), "{}   {}", state(report), values.join(", "))?;
+                Ok(true)
+            }
+            Self::Table(terminal) => {
+                let go_on = keys(live)?;
+                terminal.draw(|frame| draw(frame, &live.view(report, now)))?;
+                Ok(go_on)
+            }
+        }
+    }
+
+    /// Gives the terminal back.
+    pub(crate) fn close(&mut self) {
+        if let Self::Table(_) = self {
+            // A terminal that has gone needs nothing back.
+            let _ = ratatui::try_restore();
+        }
+    }
+}
+
+/// A panic elsewhere must not leave the terminal raw.
+impl Drop for Screen {
+    fn drop(&mut self) {
+        self.close();
+    }
+}
+
+/// Takes the keys pressed so far; `false`: end. A raw terminal makes no signal of Ctrl-C.
+fn keys(live: &mut Live) -> io::Result<bool> {
+    while event::poll(Duration::ZERO)? {
+        let Event::Key(key) = event::read()? else { continue };
+        if key.kind != KeyEventKind::Press {
+            continue;
+        }
+        match key.code {
+            KeyCode::Char('c') if key.modifiers.contains(KeyModifiers::CONTROL) => return Ok(false),
+            KeyCode::Char('q') | KeyCode::Esc => return Ok(false),
+            KeyCode::Char('r') => live.reset(),
+            KeyCode::Up => live.scroll(-1),
+            KeyCode::Down => live.scroll(1),
+            KeyCode::PageUp => live.scroll(-10),
+            KeyCode::PageDown => live.scroll(10),
+            _ => {}
+        }
+    }
+    Ok(true)
+}
