@@ -1,3 +1,4 @@
 //! Cross-crate tests: one module a subject.
 
 mod standards;
+mod virtual_line;

@@ -110,7 +110,8 @@ impl Bench {
             });
             let flushed = truth.as_mut().map_or(Ok(()), |out| out.flush());
             let tally = pty.line_mut().unit_mut(0).map(|unit| unit.tally()).unwrap_or_default();
-            ran.and(failed.map_or(Ok(()), Err)).and(flushed).map(|()| tally)
+            ran?;
+            failed.map_or(flushed, Err).map(|()| tally)
         };
         let thread = std::thread::Builder::new().name("bench".to_owned()).spawn(body).map_err(BenchError::Terminal)?;
         let unknown = Scheduling::Ordinary { why: "the thread did not say".to_owned() };

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use tickover_defs::RecordId;
 use tickover_defs::compiled::{
-    FaultRead, KLine, Layout, Line, List, Pattern, PatternByte, Place, SessionState, Step, Template, TemplatePart,
+    FaultRead, KLine, Layout, Line, List, Pattern, PatternByte, SessionState, Step, Template, TemplatePart,
 };
 use tickover_framing::Instant;
 use tickover_services::{ResponseCode, ServiceId};
@@ -63,8 +63,7 @@ impl Dialogue {
         if let Some(faults) = &layout.faults {
             let clear = faults.clear.iter().enumerate();
             steps.extend(clear.map(|(step, action)| (action, Asked::ClearFaults { step: step as u16 })));
-            let read: Option<FaultRead> = faults.read.into();
-            if let Some(request) = read.and_then(fault_request) {
+            if let Some(request) = faults.read.and_then(fault_request) {
                 requests.entry(request).or_insert(Asked::ReadFaults);
             }
         }
@@ -91,8 +90,11 @@ impl Dialogue {
         Self { layout, sessions, base, requests, templates, services, session: None, result_at: None }
     }
 
-    /// What a request asks for, and the values put into it; or the refusal.
-    pub(super) fn understand(&self, request: &[u8]) -> Result<(Asked, Vec<(Place, u64)>), Vec<u8>> {
+    /// What a request asks for.
+    ///
+    /// # Errors
+    /// The refusal to answer with.
+    pub(super) fn understand(&self, request: &[u8]) -> Result<Asked, Vec<u8>> {
         if let Some(asked) = self.requests.get(request) {
             if let Asked::Record(id) = asked
                 && let Some(needs) = self.layout.record(*id).and_then(|record| record.session)
@@ -100,11 +102,11 @@ impl Dialogue {
             {
                 return Err(self.refuse(request, ResponseCode::NOT_SUPPORTED_IN_ACTIVE_SESSION));
             }
-            return Ok((*asked, Vec::new()));
+            return Ok(*asked);
         }
         for (template, record) in &self.templates {
-            if let Some(values) = values_of(template, request) {
-                return Ok((Asked::Record(*record), values));
+            if fits(template, request) {
+                return Ok(Asked::Record(*record));
             }
         }
         let known = request.first().is_some_and(|service| self.services.contains(service));
@@ -220,25 +222,19 @@ fn is_for_later(meaning: &str) -> bool {
     ["now", "busy", "later"].iter().any(|word| meaning.contains(word))
 }
 
-/// The values that a request puts into a template's places, if it fits.
-fn values_of(template: &Template, request: &[u8]) -> Option<Vec<(Place, u64)>> {
-    let (mut rest, mut values) = (request, Vec::new());
+/// Whether a request is this template with any values put in.
+fn fits(template: &Template, request: &[u8]) -> bool {
+    let mut rest = request;
     for part in template.0.iter() {
-        match part {
-            TemplatePart::Byte(want) => {
-                let (got, tail) = rest.split_first()?;
-                (got == want).then_some(())?;
-                rest = tail;
-            }
-            TemplatePart::Value(place) => {
-                let (bytes, tail) = rest.split_at_checked(usize::from(place.bytes))?;
-                let add = |value: u64, byte: &u8| value << 8 | u64::from(*byte);
-                let value =
-                    if place.little_endian { bytes.iter().rev().fold(0, add) } else { bytes.iter().fold(0, add) };
-                values.push((place.clone(), value));
-                rest = tail;
-            }
+        let (width, byte) = match part {
+            TemplatePart::Byte(byte) => (1, Some(*byte)),
+            TemplatePart::Value(place) => (usize::from(place.bytes), None),
+        };
+        let Some((head, tail)) = rest.split_at_checked(width) else { return false };
+        if byte.is_some() && head.first().copied() != byte {
+            return false;
         }
+        rest = tail;
     }
-    rest.is_empty().then_some(values)
+    rest.is_empty()
 }

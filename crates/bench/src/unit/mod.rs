@@ -85,7 +85,7 @@ enum Then {
         service: u8,
         answer: Vec<u8>,
         record: Option<RecordId>,
-        then: Box<Then>,
+        then: Box<Self>,
     },
 }
 
@@ -131,7 +131,7 @@ impl Simulated {
 
     /// End of a request to the start of its answer, as it is now.
     pub fn p2(&self) -> Duration {
-        self.p2.unwrap_or(self.machine.line().timing.p2_min)
+        self.p2.unwrap_or_else(|| self.machine.line().timing.p2_min)
     }
 
     /// Misbehaves once: at the first request after `at`.
@@ -208,12 +208,12 @@ impl Simulated {
                 self.tally.unknown += 1;
                 (refusal, None, Then::Nothing)
             }
-            Ok((Asked::Record(id), _)) => {
+            Ok(Asked::Record(id)) => {
                 let Some(answer) = self.sensors.response(&self.dialogue.layout, id, self.now) else { return };
                 (answer, Some(id), Then::Nothing)
             }
-            Ok((Asked::ReadFaults, _)) => (self.sensors.faults(), None, Then::Nothing),
-            Ok((asked, _)) => {
+            Ok(Asked::ReadFaults) => (self.sensors.faults(), None, Then::Nothing),
+            Ok(asked) => {
                 let Some(answer) = self.dialogue.answer(self.now, request, asked) else { return };
                 if !self.dialogue.is_refusal(&answer) {
                     self.take_effect(asked);

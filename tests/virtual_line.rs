@@ -1,0 +1,110 @@
+//! A whole session against simulated units on the virtual line: every value, every rate, to the nanosecond.
+
+use core::time::Duration;
+
+use tickover::bench::{Line, Options, Simulated};
+use tickover::defs::Definition;
+use tickover::defs::compiled::{Channel, Layout, Origin};
+use tickover::framing::Instant;
+use tickover::framing::drive::Port;
+use tickover::framing::transport::Reach;
+use tickover::session::{Event, NoteKind, Rate, Report, Row, Session};
+
+/// The shipped definition of this name.
+pub(crate) fn definition(name: &str) -> Definition {
+    let path = format!("{}/../defs/{name}.toml", env!("CARGO_MANIFEST_DIR"));
+    Definition::load(path).unwrap_or_else(|report| panic!("{report:?}"))
+}
+
+/// A session that watches everything that this variant polls, as fast as possible.
+pub(crate) fn watch_all(definition: &Definition, layout: &Layout) -> Session {
+    let polled = |channel: &&Channel| match &channel.origin {
+        Origin::Field { record, .. } | Origin::Parts { record, .. } => {
+            layout.record(*record).is_some_and(|record| record.request.constant().is_some())
+        }
+        Origin::Derived => true,
+    };
+    let channels = layout.channels.iter().flatten().filter(polled);
+    channels.fold(Session::new(definition.clone()), |session, channel| session.watch(channel.id, Rate::Fastest))
+}
+
+/// What a run brought.
+pub(crate) struct Run {
+    pub(crate) rows: Vec<Row>,
+    pub(crate) notes: Vec<String>,
+    pub(crate) kinds: Vec<NoteKind>,
+    pub(crate) report: Report,
+    pub(crate) line: Line<Simulated>,
+}
+
+/// Connects `session` to a line with one unit and lets `seconds` pass.
+pub(crate) fn run(mut session: Session, definition: &Definition, options: &Options, seconds: u64) -> Run {
+    let mut line = Line::new(Reach::IDEAL);
+    line.attach(Simulated::new(definition, options, Instant::ORIGIN).expect("a unit"));
+    let (mut rows, mut notes, mut kinds) = (Vec::new(), Vec::new(), Vec::new());
+    session.connect(line.now(), line.reach());
+    line.drive(&mut session, Instant::from_nanos(seconds * 1_000_000_000), |_, event| {
+        match event {
+            Event::Row(row) => rows.push(row),
+            Event::Note(note) => {
+                notes.push(format!("{} {note}", note.at));
+                kinds.push(note.kind);
+            }
+            _ => {}
+        }
+        None::<()>
+    });
+    let report = session.report(line.now());
+    Run { rows, notes, kinds, report, line }
+}
+
+/// Every row is a true answer, in order, with every value that the unit sent.
+pub(crate) fn assert_true(definition: &Definition, run: &mut Run) {
+    let truths = run.line.unit_mut(0).expect("one unit").take_truths();
+    let mut truths = truths.iter();
+    for row in &run.rows {
+        let name = definition.record_name(row.record);
+        let truth = truths.find(|truth| truth.at == row.at).unwrap_or_else(|| panic!("{name} at {}", row.at));
+        assert_eq!((name, &row.response), (&*truth.name, &truth.response));
+        for (channel, value) in &truth.values {
+            let reading = row.get(definition.channel(channel).expect("its own name"));
+            assert_eq!(reading.map(|reading| &reading.value), Some(value), "{channel} at {}", row.at);
+        }
+    }
+}
+
+#[test]
+fn every_value_that_a_session_reads_is_the_one_that_the_unit_sent() {
+    for name in ["bramble-40", "thistle-9"] {
+        let definition = definition(name);
+        for variant in &*definition.variants {
+            let options = Options { variant: Some(variant.name.to_string()), ..Options::default() };
+            let mut run = run(watch_all(&definition, &variant.layout), &definition, &options, 120);
+            assert!(run.rows.len() > 500, "{name}: {} rows; {:#?}", run.rows.len(), run.notes);
+            assert_eq!(run.kinds, [NoteKind::Connected, NoteKind::Identified], "{:#?}", run.notes);
+            assert_true(&definition, &mut run);
+        }
+    }
+}
+
+/// The model of the exchange against the line: ISO 14230-2 times, nothing fitted.
+#[test]
+fn the_rate_is_what_the_model_says() {
+    for (name, entered) in [("bramble-40", None), ("bramble-40", Some("fast")), ("thistle-9", None)] {
+        let definition = definition(name);
+        let mut session = watch_all(&definition, &definition.variants[0].layout);
+        if let Some(entered) = entered {
+            session = session.enter(entered).expect("its own session");
+        }
+        let p2 = Duration::from_millis(25);
+        let predicted = session.predict(p2).per_second;
+        let options = Options { p2: Some(p2), ..Options::default() };
+        let run = run(session, &definition, &options, 300);
+        let achieved = run.report.achieved.expect("many responses");
+        println!(
+            "{name} {entered:?}: {achieved:.4} of {predicted:.4} responses per second = {:.5}",
+            achieved / predicted
+        );
+        assert!(achieved / predicted >= 0.999, "{name} {entered:?}: {achieved} of {predicted}; {:#?}", run.notes);
+    }
+}
