@@ -219,8 +219,8 @@ pub enum Misuse {
     /// There is no connection.
     #[error("there is no connection; connect first")]
     NotConnected,
-    /// A K-line has no identifiers of a CAN.
-    #[error("a unit on this line is named by its address, not by a CAN identifier")]
+    /// The line has no such address: a CAN identifier on a K-line, or all units without a functional address.
+    #[error("this line has no such address; a K-line names a unit by its address, all units by the functional address")]
     Addressing,
     /// The request does not fit into a message.
     #[error("the request has {length} bytes, a message of this framing holds 1 to {limit}")]

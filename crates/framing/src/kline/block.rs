@@ -157,7 +157,8 @@ impl BlockFraming {
         match self.length_counts {
             LengthCounts::WholeFrame => self.overhead(),
             LengthCounts::AfterLength => {
-                self.overhead() - self.fields().iter().position(|f| *f == BlockField::Length).map_or(0, |at| at + 1)
+                let until_length = self.fields().iter().position(|f| *f == BlockField::Length).map_or(0, |at| at + 1);
+                self.overhead().saturating_sub(until_length)
             }
             LengthCounts::Data => 0,
         }

@@ -104,8 +104,8 @@ impl Framing {
         }
     }
 
-    /// The most data bytes of one frame when the unit has announced `headers`.
-    pub(crate) fn longest(&self, headers: HeaderForms) -> usize {
+    /// The most data bytes of one message when the unit has announced `headers`.
+    pub fn longest(&self, headers: HeaderForms) -> usize {
         match self {
             Self::Iso14230 => headers.longest(),
             Self::Iso9141 => iso9141::DATA_MAX,
@@ -114,7 +114,7 @@ impl Framing {
     }
 
     /// Bytes on the wire for `data` data bytes when the unit has announced `headers`.
-    pub(crate) fn wire_len(&self, headers: HeaderForms, data: usize) -> usize {
+    pub fn wire_len(&self, headers: HeaderForms, data: usize) -> usize {
         match self {
             Self::Iso14230 => {
                 let form = headers.length_form(data).unwrap_or(LengthForm::LengthByte);

@@ -50,12 +50,13 @@ impl<'a> View<'a> {
             return Err(ViewError::Long(bytes.len()));
         }
         match bytes {
-            [a, b, source, data @ .., found] if !data.is_empty() => {
-                let expected = sum8(&bytes[..bytes.len() - 1]);
+            [covered @ .., found] if covered.len() > 3 => {
+                let expected = sum8(covered);
                 if *found != expected {
                     return Err(ViewError::Checksum { found: *found, expected });
                 }
-                Ok(Self { header: [*a, *b, *source], data })
+                let (header, data) = covered.split_first_chunk().ok_or(ViewError::Short(bytes.len()))?;
+                Ok(Self { header: *header, data })
             }
             _ => Err(ViewError::Short(bytes.len())),
         }

@@ -30,14 +30,14 @@ impl Tester {
     }
 
     pub(super) fn request_is_out(&mut self, start: Instant, end: Instant) {
-        self.free_from = Some(end);
+        self.free_from = Some(self.out_for_sure(end));
         self.window_from = end;
         self.events.push(Heard::Sent { start, end });
         if self.ask.answers == Answers::None {
             self.phase = Phase::Ready;
         } else {
             self.phase = Phase::Waiting;
-            self.deadlines.arm(Deadline::AnswerStart, self.limit(end, self.ask.window));
+            self.deadlines.arm(Deadline::AnswerStart, self.limit(self.out_for_sure(end), self.ask.window));
         }
     }
 

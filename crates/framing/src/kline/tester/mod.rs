@@ -1,6 +1,7 @@
 //! The tester's end of a K-line as a machine.
 
 mod exchange;
+mod machine;
 mod opening;
 
 use core::fmt;
@@ -9,13 +10,13 @@ use core::time::Duration;
 use super::access_timing::{AccessTiming, TimingIdentifier};
 use super::echo::Verdict;
 use super::events::Events;
-use super::frame::{Frame, Target};
+use super::frame::Frame;
 use super::init::{BREAK_ECHO, service};
 use super::message::DATA_MAX;
 use super::outgoing::{Outgoing, SentStep};
 use super::receiver::{Backlog, Char, Receiver};
 use super::{Framing, HeaderForms, KeyBytes, Line, Timing};
-use crate::contract::{Act, Input, Lost, Machine, Output, Speed};
+use crate::contract::{Act, Lost, Speed};
 use crate::deadline::{Deadline, Deadlines};
 use crate::time::{CharTime, Instant};
 use crate::transport::{Answers, Ask, Heard, Misuse, Noise, Peer, Reach, Stage, Transport};
@@ -61,6 +62,7 @@ pub struct Tester {
     /// The timing that the key bytes announced: what 83 01 goes back to.
     announced: Timing,
     headers: HeaderForms,
+    key_bytes: Option<KeyBytes>,
     reach: Reach,
     tolerance_ppm: u32,
     phase: Phase,
@@ -156,6 +158,7 @@ impl Tester {
             line,
             announced: line.timing,
             headers: HeaderForms::NOT_STATED,
+            key_bytes: None,
             reach,
             tolerance_ppm: SPEED_TOLERANCE_PPM,
             phase: Phase::Off,
@@ -198,7 +201,7 @@ impl Tester {
 
     /// From now on the line is this: after an answer that changes speed or timing.
     ///
-    /// The speed is set as soon as our own bytes are out; requests wait for it. A speed that the port cannot make is
+    /// A limit with its normal value still follows the key bytes, as after initialisation. The speed is set as soon as our own bytes are out; requests wait for it. A speed that the port cannot make is
     /// told as [`Heard::NotMade`] and ends the connection. The next `connect` begins with the first line again.
     ///
     /// # Errors
@@ -207,8 +210,11 @@ impl Tester {
         self.must_be_ready()?;
         let speed_changes = line.speed() != self.line.speed();
         self.line = line;
+        if let Some(key_bytes) = self.key_bytes {
+            key_bytes.apply_to(&mut self.line.timing);
+        }
         if speed_changes {
-            let out = self.outgoing.end().map_or(now, |end| end.after(self.reach.late_out));
+            let out = self.outgoing.end().map_or(now, |end| self.out_for_sure(end));
             self.speed = SpeedState::Due;
             self.deadlines.arm(Deadline::SpeedChange, out.max(now));
         }
@@ -247,6 +253,11 @@ impl Tester {
     /// When a limit on a start is broken for sure: the byte would have been told by then.
     fn limit(&self, from: Instant, limit: Duration) -> Instant {
         from.after(limit).after(self.char_time().one()).after(self.reach.late_in)
+    }
+
+    /// When a byte that ended at `end` by computation has left the port for sure.
+    fn out_for_sure(&self, end: Instant) -> Instant {
+        end.after(self.reach.late_out)
     }
 
     fn noise(&mut self, at: Instant, what: Noise) {
@@ -372,112 +383,6 @@ pub(crate) fn is_made(wanted: Speed, got: Option<Speed>, tolerance_ppm: u32) -> 
     u64::from(wanted.abs_diff(got)) * 1_000_000 <= u64::from(wanted) * u64::from(tolerance_ppm)
 }
 
-impl Machine for Tester {
-    type Event = Heard;
-
-    fn handle(&mut self, input: Input<'_>) {
-        match input {
-            Input::Bytes { end, bytes } => {
-                // A driver that drained the outputs left nothing behind; one that did not loses events, not bytes.
-                while let Some(char) = self.backlog.take(self.char_time()) {
-                    self.byte(char);
-                }
-                if !self.backlog.put(end, bytes, self.char_time()).is_empty() {
-                    self.noise(end, Noise::TooLong);
-                }
-                self.pump();
-            }
-            Input::Sent { start, end, .. } => self.sent(start, end),
-            Input::LineIs { at, level } => self.line_is(at, level),
-            Input::SpeedIs { at, got } => self.speed_is(at, got),
-            Input::Timeout { now } => {
-                while let Some((at, deadline)) = self.deadlines.take_due(now) {
-                    self.on_deadline(deadline, at, now);
-                }
-            }
-            Input::Lost { cause, .. } => self.lost(cause),
-            // Another tester's pulse is not for us, and frames are not of this line.
-            Input::Edge { .. } | Input::Frame { .. } => {}
-        }
-    }
-
-    fn poll_output(&mut self) -> Output<Heard> {
-        loop {
-            if let Some(event) = self.events.pop() {
-                return Output::Event(event);
-            }
-            if !self.backlog.is_empty() {
-                self.pump();
-                continue;
-            }
-            if let Some(act) = self.act.take() {
-                return Output::Act(act);
-            }
-            return match self.deadlines.next() {
-                Some((at, deadline)) => Output::WaitUntil { at, why: deadline.why() },
-                None => Output::Idle,
-            };
-        }
-    }
-}
-
-impl Transport for Tester {
-    fn connect(&mut self, now: Instant) {
-        if let Phase::Dead(cause) = self.phase {
-            self.events.push(Heard::Down(cause));
-            return;
-        }
-        let ended = match self.phase {
-            Phase::Off => self.ended,
-            _ => Ended::Otherwise,
-        };
-        self.switch_off(ended);
-        self.line = self.declared;
-        self.announced = self.declared.timing;
-        self.headers = self.declared.expected_headers();
-        self.free_from = None;
-        self.opening_since = now;
-        self.phase = Phase::Opening(Opening::Speed);
-        self.speed = SpeedState::Asked;
-        self.act = Some(Act::Speed(self.line.speed()));
-    }
-
-    fn request(&mut self, now: Instant, data: &[u8], ask: Ask) -> Result<(), Misuse> {
-        self.must_be_ready()?;
-        let target = match ask.to {
-            Peer::Unit(unit) => Target::Unit(unit),
-            Peer::Anyone => Target::Function(self.line.functional.unwrap_or(self.line.unit)),
-            Peer::Id(_) => return Err(Misuse::Addressing),
-        };
-        let limit = self.line.framing.longest(self.headers) as u16;
-        let Some(frame) = Frame::request(&self.line, self.headers, target, data) else {
-            return Err(Misuse::Length { length: data.len(), limit });
-        };
-        self.queued = Some(frame);
-        self.answered = false;
-        self.ask = ask;
-        self.consequence = match (self.line.framing, data) {
-            (Framing::Iso14230, [service::ACCESS_TIMING, kind, values @ ..]) => self.consequence_of(*kind, values),
-            _ => Consequence::None,
-        };
-        self.phase = Phase::Asking;
-        self.advance(now);
-        Ok(())
-    }
-
-    fn keep_waiting(&mut self, window: Duration) {
-        if self.answered && matches!(self.phase, Phase::Ready | Phase::Waiting) {
-            self.ask.window = window;
-            self.phase = Phase::Waiting;
-            self.deadlines.arm(Deadline::AnswerStart, self.limit(self.window_from, window));
-        }
-    }
-
-    fn message(&self) -> &[u8] {
-        self.message.get(..self.message_len).unwrap_or_default()
-    }
-}
-
 impl Tester {
     fn consequence_of(&self, kind: u8, values: &[u8]) -> Consequence {
         match (TimingIdentifier(kind), values) {
@@ -508,6 +413,7 @@ impl Tester {
             }
             self.free_from = Some(at);
         }
+        self.key_bytes = key_bytes;
         self.window_from = at;
         self.phase = Phase::Ready;
         self.events.push(Heard::Ready { key_bytes: key_bytes.map(|k| (k.0, k.1)) });

@@ -176,12 +176,12 @@ impl Tester {
             Opening::Start => {
                 self.window_from = end;
                 self.phase = Phase::Opening(Opening::Answer { stage: Stage::NoAnswer });
-                self.deadlines.arm(Deadline::AnswerStart, self.limit(end, timing.p2_max));
+                self.deadlines.arm(Deadline::AnswerStart, self.limit(self.out_for_sure(end), timing.p2_max));
             }
             Opening::Inverse { key_bytes } => match self.line.init {
                 Init::FiveBaud(FiveBaud { unit_confirms: true, .. }) => {
                     self.phase = Phase::Opening(Opening::Confirmation { from: end, key_bytes });
-                    self.deadlines.arm(Deadline::InvertedAddress, self.limit(end, timing.w4_max));
+                    self.deadlines.arm(Deadline::InvertedAddress, self.limit(self.out_for_sure(end), timing.w4_max));
                 }
                 _ => self.ready(end, Some(key_bytes)),
             },

@@ -163,3 +163,19 @@ fn a_late_port_gets_a_longer_window() {
         assert_eq!(heard(&t.at("1 s").events()), outcome);
     }
 }
+
+/// A port may start our bytes late: the window and P3min wait for them.
+#[test]
+fn a_port_that_sends_late_gets_a_longer_window_and_keeps_p3min() {
+    let late = Reach { late_out: ms(3), ..Reach::IDEAL };
+    let mut t = Script::tester_on(plain(), late);
+    t.at("0 ms").events();
+    t.at("0 ms").does(|tester, now| tester.request(now, &[0x21, 0x01], one(0x1C))).unwrap();
+    t.at("0 ms").sends("82 1C F1 21 01 B1");
+    t.at("0 ms").event(Heard::Sent { start: at(0), end: at(5_769_231) });
+    // 5.769 ms, 3 ms, 50 ms and one character.
+    t.at("59.731 ms").event(Heard::Silence { at: at(59_730_769) });
+    t.at("60 ms").does(|tester, now| tester.request(now, &[0x21, 0x01], one(0x1C))).unwrap();
+    // 5.769 ms, 3 ms and 55 ms.
+    t.at("63.769 ms").sends("82 1C F1 21 01 B1");
+}

@@ -3,9 +3,9 @@
 use core::time::Duration;
 use std::vec::Vec;
 
-use super::world::{at, bramble, ms, one, plain, thistle, told};
+use super::world::{all, at, bramble, ms, one, plain, thistle, told};
 use crate::Instant;
-use crate::kline::{AccessTiming, KeyBytes, Stopping, Tester, Unit, UnitEvent};
+use crate::kline::{AccessTiming, KeyBytes, Line, Stopping, Tester, Unit, UnitEvent};
 use crate::script::{Pair, Script, Told};
 use crate::transport::{Heard, Misuse, Reach, Transport};
 
@@ -147,6 +147,9 @@ fn calls_that_do_not_fit_the_state_say_so() {
     let id = crate::transport::Peer::Id(crate::can::Id::Standard(0x7E0));
     let by_id = crate::transport::Ask { to: id, ..one(0x1C) };
     assert_eq!(request(&[0x3E], by_id), Err(Misuse::Addressing));
+    let nobody = Line { functional: None, ..plain() };
+    let to_all = Script::connected_tester(nobody).at("0 ms").does(|tester, now| tester.request(now, &[0x3E], all()));
+    assert_eq!(to_all, Err(Misuse::Addressing));
     assert_eq!(request(&[0x3E], one(0x1C)), Ok(()));
     assert_eq!(request(&[0x3E], one(0x1C)), Err(Misuse::Busy));
     let mut u = Script::unit(bramble());
@@ -166,4 +169,15 @@ fn answers_come_one_after_the_other() {
     u.at("30.769 ms").event(UnitEvent::Sent { start: at(30_769_231), end: at(37_500_000) });
     u.at("40 ms").does(|unit, now| unit.respond(now, &[0x61, 0x01], ms(25))).unwrap();
     u.at("62.500 ms").sends("82 F1 1C 61 01 F1");
+}
+
+/// From memory: key bytes 94 94 let the unit answer at once; a later change of the line keeps that.
+#[test]
+fn what_the_key_bytes_announced_outlives_a_change_of_the_line() {
+    let line = super::world::iso9141();
+    let mut u = Script::started_unit(Line { timing: crate::kline::Timing::NORMAL, ..line });
+    u.machine_mut().set_key_bytes(KeyBytes::ISO9141_AT_ONCE);
+    u.at("1 ms").does(|unit, now| unit.change_line(now, Line { baud: 9600, ..line }));
+    assert_eq!(u.machine().line().timing.p2_min, Duration::ZERO);
+    assert_eq!(u.machine().line().timing.p3_min, ms(55));
 }

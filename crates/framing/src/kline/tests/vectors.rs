@@ -10,7 +10,7 @@ fn bytes(hex: &str) -> Vec<u8> {
 }
 
 /// Bytes on the wire, data bytes, where from. Sums and lengths were computed independently.
-const MESSAGES: [(&str, &str, &str); 26] = [
+const MESSAGES: [(&str, &str, &str); 27] = [
     ("81 11 F1 81 04", "81", "tutorial blog.pytool.com 'kwp2000'"),
     ("80 11 F1 01 3E C1", "3E", "tutorial blog.pytool.com 'kwp2000'"),
     ("81 10 F1 81 03", "81", "tutorial csdn jinxuan97/86014856, without its stray 01"),
@@ -49,6 +49,7 @@ const MESSAGES: [(&str, &str, &str); 26] = [
     ("84 F1 11 41 0C 1A F8 E5", "41 0C 1A F8", "from memory: ISO 14230-4 with SAE J1979, engine speed 1726 /min"),
     ("83 F1 11 7F 01 12 17", "7F 01 12", "from memory: ISO 14230-4, negative answer"),
     ("C1 33 F1 3E 23", "3E", "from memory: ISO 14230-4, TesterPresent to all"),
+    ("C1 33 F1 82 67", "82", "from memory: ISO 14230-4, StopCommunication to all"),
 ];
 
 #[test]

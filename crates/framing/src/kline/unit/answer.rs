@@ -5,7 +5,7 @@ use core::time::Duration;
 use super::{Phase, Unit, UnitEvent};
 use crate::deadline::Deadline;
 use crate::kline::frame::Frame;
-use crate::kline::message::{Addressing, LengthForm};
+use crate::kline::message::Addressing;
 use crate::kline::{AccessTiming, Framing, HeaderForms, Line, iso9141};
 use crate::time::Instant;
 use crate::transport::Noise;
@@ -33,11 +33,10 @@ pub(super) enum Answer {
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Reply {
     pub(super) tester: Option<u8>,
-    pub(super) length_form: Option<LengthForm>,
 }
 
 impl Reply {
-    pub(super) const UNKNOWN: Self = Self { tester: None, length_form: None };
+    pub(super) const UNKNOWN: Self = Self { tester: None };
 
     /// An answer in the form that the key bytes announce; where both kinds of header are announced, the request's.
     pub(super) fn frame(self, line: &Line, headers: HeaderForms, data: &[u8]) -> Option<Frame> {

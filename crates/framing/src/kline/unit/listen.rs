@@ -134,7 +134,7 @@ impl Unit {
         for (to, from) in self.request.iter_mut().zip(data) {
             *to = *from;
         }
-        self.reply = Reply { tester: content.source, length_form: content.length_form };
+        self.reply = Reply { tester: content.source };
         self.free_from = Some(end);
         self.await_request(end);
         if !self.serves(end) {

@@ -1,7 +1,9 @@
 //! The control unit's end of a K-line as a machine.
 
 mod answer;
+mod event;
 mod listen;
+mod machine;
 mod service;
 mod wake;
 
@@ -18,11 +20,12 @@ use super::outgoing::{Outgoing, SentStep};
 use super::receiver::{Backlog, Char, Receiver};
 use super::tester::{SPEED_TOLERANCE_PPM, is_made};
 use super::{FiveBaud, Framing, Init, KeyBytes, Line};
-use crate::contract::{Act, Input, Lost, Machine, Output, Speed};
+use crate::contract::{Act, Lost, Speed};
 use crate::deadline::{Deadline, Deadlines};
 use crate::time::{CharTime, Instant};
 use crate::transport::{Misuse, Noise, Reach};
 use answer::{Answer, Reply};
+pub use event::{Ignored, UnitEvent};
 use wake::Waking;
 
 /// The control unit's end of a K-line: wakes up, judges requests, answers when it is told.
@@ -90,84 +93,6 @@ enum Phase {
     Asleep,
     /// Communication stands.
     Started,
-}
-
-/// What a control unit's end of the line tells its owner.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-#[non_exhaustive]
-pub enum UnitEvent {
-    /// A tester has initialised communication; told when the unit's last byte of that is out.
-    Started {
-        /// End of that byte.
-        at: Instant,
-    },
-    /// A request for the application: its bytes are [`Unit::request`] until the next `handle` or `poll_output`.
-    Request {
-        /// It went to all units of a function.
-        functional: bool,
-        /// Start of its first bit.
-        start: Instant,
-        /// End of its last bit: P2 runs from here.
-        end: Instant,
-    },
-    /// An answer given by [`Unit::respond`] is out.
-    Sent {
-        /// Start of its first bit.
-        start: Instant,
-        /// End of its last bit: the P2 of a further answer runs from here.
-        end: Instant,
-    },
-    /// The tester has set timing parameters; they hold from now on.
-    TimingSet(AccessTiming),
-    /// The tester has ended communication.
-    Stopped {
-        /// End of the answer to that.
-        at: Instant,
-    },
-    /// P3max passed without a request: communication is over.
-    TimedOut {
-        /// When.
-        at: Instant,
-    },
-    /// A good request that was ignored.
-    Ignored {
-        /// Start of its first bit.
-        start: Instant,
-        /// Why.
-        why: Ignored,
-    },
-    /// Something unusable came: the unit stays silent.
-    Noise {
-        /// When.
-        at: Instant,
-        /// What.
-        what: Noise,
-    },
-    /// The port cannot run at this speed: the unit is off.
-    NotMade {
-        /// Asked for.
-        wanted: Speed,
-        /// Read back, if anything.
-        got: Option<Speed>,
-    },
-    /// The line is gone; this machine is dead.
-    Down(Lost),
-}
-
-/// Why a good request was ignored.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-#[non_exhaustive]
-pub enum Ignored {
-    /// It started before P3min was over.
-    P3Min,
-    /// It is for another address.
-    Foreign,
-    /// There is no communication, and this request starts none: no pulse, TWup not kept, or another request.
-    NotStarted,
-    /// An answer is under way or waits for its time.
-    Answering,
-    /// Its header is of a form that the key bytes do not announce.
-    Header,
 }
 
 impl Unit {
@@ -248,6 +173,7 @@ impl Unit {
     /// The speed is set as soon as our own bytes are out. The next initialisation begins with the first line again.
     pub fn change_line(&mut self, now: Instant, line: Line) {
         self.line = line;
+        self.key_bytes.apply_to(&mut self.line.timing);
         self.speed_due(now);
     }
 
@@ -359,57 +285,6 @@ impl Unit {
             self.act = None;
             self.deadlines = Deadlines::NONE;
             self.events.push(UnitEvent::Down(cause));
-        }
-    }
-}
-
-impl Machine for Unit {
-    type Event = UnitEvent;
-
-    fn handle(&mut self, input: Input<'_>) {
-        match input {
-            Input::Bytes { end, bytes } => {
-                while let Some(char) = self.backlog.take(self.char_time()) {
-                    self.byte(char);
-                }
-                if !self.backlog.put(end, bytes, self.char_time()).is_empty() {
-                    self.noise(end, Noise::TooLong);
-                }
-                self.pump();
-            }
-            Input::Edge { at, level } => {
-                self.expire_before(at);
-                self.edge(at, level);
-            }
-            Input::Sent { start, end, .. } => self.sent(start, end),
-            Input::SpeedIs { at, got } => self.speed_is(at, got),
-            Input::Timeout { now } => {
-                while let Some((at, deadline)) = self.deadlines.take_due(now) {
-                    self.on_deadline(deadline, at, now);
-                }
-            }
-            Input::Lost { cause, .. } => self.lost(cause),
-            // A unit never moves the line by hand, and frames are not of this line.
-            Input::LineIs { .. } | Input::Frame { .. } => {}
-        }
-    }
-
-    fn poll_output(&mut self) -> Output<UnitEvent> {
-        loop {
-            if let Some(event) = self.events.pop() {
-                return Output::Event(event);
-            }
-            if !self.backlog.is_empty() {
-                self.pump();
-                continue;
-            }
-            if let Some(act) = self.act.take() {
-                return Output::Act(act);
-            }
-            return match self.deadlines.next() {
-                Some((at, deadline)) => Output::WaitUntil { at, why: deadline.why() },
-                None => Output::Idle,
-            };
         }
     }
 }
