@@ -13,7 +13,6 @@ use tickover_framing::transport::{Answers, Misuse};
 use tickover_services::Effect;
 
 use crate::identify::{self, Identity};
-use crate::judge::effect_of;
 use crate::lane::{Purpose, Sending};
 use crate::machine::Session;
 use crate::notes::{advise, note};
@@ -257,7 +256,7 @@ impl Session {
             }
             Some(Step::Send { send, .. }) => {
                 let request = send.to_vec();
-                let effect = self.lane.as_ref().and_then(|lane| effect_of(&lane.line, &request));
+                let effect = self.lane.as_ref().and_then(|lane| lane.line.effect_of(&request));
                 match effect {
                     Some(effect @ (Effect::Reads | Effect::Session)) => {
                         self.send(Purpose::Step, Sending { request, effect, answers: Answers::One });
@@ -317,7 +316,7 @@ impl Session {
     /// Asks for a record, if its request really only reads.
     fn ask_record(&mut self, id: RecordId, purpose: Purpose) {
         let request = self.unit.record(id).and_then(|record| record.request.constant());
-        let effect = request.as_ref().and_then(|request| effect_of(&self.lane.as_ref()?.line, request));
+        let effect = request.as_ref().and_then(|request| self.lane.as_ref()?.line.effect_of(request));
         match (request, effect) {
             (Some(request), Some(Effect::Reads)) => {
                 self.send(purpose, Sending { request, effect: Effect::Reads, answers: Answers::One });
@@ -337,7 +336,7 @@ impl Session {
         };
         let request = keep_alive.send.to_vec();
         let answers = if keep_alive.expect.is_some() { Answers::One } else { Answers::None };
-        match effect_of(&lane.line, &request) {
+        match lane.line.effect_of(&request) {
             Some(effect @ (Effect::Reads | Effect::Session)) => {
                 self.send(Purpose::KeepAlive, Sending { request, effect, answers });
             }

@@ -3,9 +3,8 @@
 use alloc::string::{String, ToString};
 
 use tickover_defs::compiled::KLine;
-use tickover_defs::compiled::line::Services;
 use tickover_framing::contract::Hex;
-use tickover_services::{Effect, effect};
+use tickover_services::Effect;
 
 use crate::Permit;
 
@@ -61,23 +60,11 @@ pub enum RequestError {
     },
 }
 
-/// What the request does to the unit; `None`: nobody knows, and it is never sent.
-///
-/// The standard's judgement goes first, the definition's `[line.effects]` serve what no standard knows.
-pub(crate) fn effect_of(line: &KLine, request: &[u8]) -> Option<Effect> {
-    let standard = match line.services {
-        Some(Services::Iso14230) => effect::of_iso14230(request),
-        Some(Services::Iso14229) | None => None,
-    };
-    let first = request.first()?;
-    standard.or_else(|| line.effects.iter().find(|(known, _)| known == first).map(|(_, effect)| *effect))
-}
-
 /// Judges a request of the caller.
 pub(crate) fn judge(line: &KLine, request: &[u8], permit: Option<&Permit>) -> Result<Effect, RequestError> {
     let hex = || Hex(request).to_string();
     let Some(first) = request.first().copied() else { return Err(RequestError::Empty) };
-    let Some(effect) = effect_of(line, request) else {
+    let Some(effect) = line.effect_of(request) else {
         return Err(RequestError::UnknownEffect { request: hex(), first });
     };
     match permit {

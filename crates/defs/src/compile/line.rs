@@ -5,11 +5,10 @@ use std::format;
 use std::string::String;
 use std::vec::Vec;
 
-use tickover_services::{Effect, effect};
+use tickover_services::Effect;
 
 use super::owned;
 use crate::check;
-use crate::compiled::line::Services;
 use crate::compiled::{KLine, Line, SessionState, Step};
 use crate::diagnostic::Diagnostic;
 use crate::model::line::KEYS;
@@ -89,9 +88,6 @@ pub(crate) enum Judged {
     NoLine,
 }
 
-/// Service numbers that mean different things in ISO 14230-3 and ISO 14229-1.
-const DIFFER: [u8; 6] = [0x10, 0x11, 0x23, 0x2C, 0x3E, 0x83];
-
 impl Lines {
     /// The line of the compiled form.
     pub(crate) fn line(&self) -> Option<Line> {
@@ -114,20 +110,11 @@ impl Lines {
 
     /// What a whole request does on this line.
     pub(crate) fn effect(&self, request: &[u8]) -> Judged {
-        let (Some(line), Some(first)) = (&self.line, request.first()) else { return Judged::NoLine };
-        let declared = line.effects.iter().find(|(command, _)| command == first).map(|(_, effect)| *effect);
-        let standard = match line.services {
-            Some(Services::Iso14230) => effect::of_iso14230(request),
-            Some(Services::Iso14229) => None,
-            None if declared.is_some()
-                || matches!(line.line.framing, tickover_framing::kline::Framing::Declared(_)) =>
-            {
-                None
-            }
-            None if DIFFER.contains(first) => return Judged::WhichStandard,
-            None => effect::of_iso14230(request),
-        };
-        standard.or(declared).map_or(Judged::Unknown, Judged::Known)
+        match &self.line {
+            None => Judged::NoLine,
+            Some(line) if line.needs_services(request) => Judged::WhichStandard,
+            Some(line) => line.effect_of(request).map_or(Judged::Unknown, Judged::Known),
+        }
     }
 }
 

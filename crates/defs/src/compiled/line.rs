@@ -3,7 +3,7 @@
 use core::time::Duration;
 
 use tickover_framing::kline;
-use tickover_services::Effect;
+use tickover_services::{Effect, effect};
 
 use super::{List, Pattern, Step, Text};
 
@@ -28,6 +28,40 @@ pub struct KLine {
     pub effects: List<(u8, Effect)>,
     /// How a unit with declared framing refuses.
     pub refusal: Option<Refusal>,
+}
+
+impl KLine {
+    /// Services that ISO 14230-3 and ISO 14229-1 both have and understand differently. 2F is here because its control
+    /// parameters 01 to 03 report in the one and take control in the other.
+    pub const DIFFERENT: [u8; 7] = [0x10, 0x11, 0x23, 0x2C, 0x2F, 0x3E, 0x83];
+
+    /// What a whole request does to the unit; `None`: nobody knows, and it is never sent.
+    ///
+    /// The standard's judgement goes first, [`effects`](Self::effects) serve commands that it does not know. Where
+    /// no standard is named, only what both standards agree on is taken from them, and with declared framing nothing.
+    pub fn effect_of(&self, request: &[u8]) -> Option<Effect> {
+        let first = request.first()?;
+        let declared = self.effects.iter().find(|(command, _)| command == first).map(|(_, effect)| *effect);
+        let standard = match self.services {
+            Some(Services::Iso14230) => effect::of_iso14230(request),
+            Some(Services::Iso14229) => None,
+            None if declared.is_some() || self.is_declared() || Self::DIFFERENT.contains(first) => None,
+            None => effect::of_iso14230(request),
+        };
+        standard.or(declared)
+    }
+
+    /// Whether only the standard that the line does not name could tell what this request does.
+    pub fn needs_services(&self, request: &[u8]) -> bool {
+        self.services.is_none()
+            && !self.is_declared()
+            && self.effect_of(request).is_none()
+            && request.first().is_some_and(|first| Self::DIFFERENT.contains(first))
+    }
+
+    const fn is_declared(&self) -> bool {
+        matches!(self.line.framing, kline::Framing::Declared(_))
+    }
 }
 
 /// Whose service numbers hold.
@@ -68,4 +102,38 @@ pub struct SessionState {
     pub enter: List<Step>,
     /// The line as it is from the end of the last answer on.
     pub line: Line,
+}
+
+#[cfg(test)]
+mod tests {
+    use alloc::borrow::Cow;
+
+    use super::*;
+
+    fn line(services: Option<Services>) -> KLine {
+        let effects = Cow::Borrowed(&[(0xB1, Effect::Reads)][..]);
+        KLine { line: kline::Line::iso14230(0x1C, 0xF1), services, keep_alive: None, effects, refusal: None }
+    }
+
+    #[test]
+    fn the_named_standard_judges_and_the_declared_effects_fill_in() {
+        let named = line(Some(Services::Iso14230));
+        assert_eq!(named.effect_of(&[0x23, 0, 4, 0, 2]), Some(Effect::Reads));
+        assert_eq!(named.effect_of(&[0xB1, 0x01]), Some(Effect::Reads));
+        assert_eq!(named.effect_of(&[0xB2, 0x01]), None);
+    }
+
+    /// ISO 14230-3 (SSF 14230-3 issue 2 table 9.1.3.2): control parameter 01 reports the state. ISO 14229-1 annex E.1:
+    /// 01 resets the output to its default.
+    #[test]
+    fn without_a_named_standard_nothing_is_taken_for_a_read_that_may_move_something() {
+        let unnamed = line(None);
+        let control = [0x2F, 0x9B, 0x00, 0x01];
+        assert_eq!((unnamed.effect_of(&control), unnamed.needs_services(&control)), (None, true));
+        assert_eq!(
+            (unnamed.effect_of(&[0x21, 0x01]), unnamed.needs_services(&[0x21, 0x01])),
+            (Some(Effect::Reads), false)
+        );
+        assert_eq!((unnamed.effect_of(&[0xB2, 0x01]), unnamed.needs_services(&[0xB2, 0x01])), (None, false));
+    }
 }
