@@ -1,4 +1,5 @@
 //! Cross-crate tests: one module a subject.
 
+mod campaign;
 mod standards;
 mod virtual_line;

@@ -50,6 +50,8 @@ pub struct Line<S> {
     units: Vec<(S, End)>,
     edges: VecDeque<(Who, Level)>,
     faults: Faults,
+    heard: VecDeque<(Instant, u8)>,
+    keep_heard: usize,
 }
 
 /// One station's end of the line.
@@ -93,6 +95,8 @@ impl<S: Station> Line<S> {
             units: Vec::new(),
             edges: VecDeque::new(),
             faults: Faults::new(Chances::default(), 0, Instant::ORIGIN),
+            heard: VecDeque::new(),
+            keep_heard: 0,
         }
     }
 
@@ -126,6 +130,17 @@ impl<S: Station> Line<S> {
     /// The faults that struck since the last call, in order.
     pub fn take_log(&mut self) -> Vec<Struck> {
         std::mem::take(&mut self.faults.log)
+    }
+
+    /// Keeps the last `count` characters that the tester heard; none without this call.
+    pub fn keep_heard(&mut self, count: usize) {
+        self.keep_heard = count;
+        self.heard.truncate(count);
+    }
+
+    /// The last characters that the tester heard, each with its end, the oldest first.
+    pub fn heard(&self) -> impl Iterator<Item = (Instant, u8)> {
+        self.heard.iter().rev().copied()
     }
 
     /// Whether the tester's own characters come back, whatever its port says of itself.
@@ -294,6 +309,10 @@ impl<S: Station> Line<S> {
                 None
             }
             _ => {
+                for byte in bytes.iter().filter(|_| self.keep_heard > 0) {
+                    self.heard.truncate(self.keep_heard - 1);
+                    self.heard.push_front((end, *byte));
+                }
                 let len = bytes.len().min(buffer.len());
                 buffer.get_mut(..len)?.copy_from_slice(bytes.get(..len)?);
                 Some(Woke::Bytes { end, len })

@@ -139,6 +139,11 @@ impl Simulated {
         self.dice.plan(at, mishap);
     }
 
+    /// Misbehaves like this from now on.
+    pub fn set_trouble(&mut self, trouble: Trouble) {
+        self.dice.trouble = trouble;
+    }
+
     /// The complete answers since the last call, in the order sent.
     pub fn take_truths(&mut self) -> Vec<Truth> {
         std::mem::take(&mut self.truths)

@@ -50,7 +50,7 @@ pub struct MishapCounts {
 /// Draws mishaps.
 #[derive(Clone, Debug)]
 pub(super) struct Dice {
-    trouble: Trouble,
+    pub(super) trouble: Trouble,
     random: Random,
     planned: Vec<(Instant, Mishap)>,
     pub(super) counts: MishapCounts,
