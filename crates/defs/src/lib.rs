@@ -19,6 +19,10 @@ pub mod compiled;
 pub mod decode;
 #[cfg(feature = "std")]
 pub mod diagnostic;
+#[cfg(feature = "std")]
+pub mod emit;
+#[cfg(feature = "alloc")]
+pub mod emitted;
 #[cfg(feature = "alloc")]
 pub mod encode;
 #[cfg(feature = "std")]
