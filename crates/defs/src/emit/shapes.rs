@@ -1,9 +1,9 @@
 //! Every type of the compiled form, field by field. Patterns are complete, so that a new field does not go missing.
 
+use tickover_framing::contract::Parity;
 use tickover_framing::kline::{
     BlockField, BlockFraming, Checksum, FiveBaud, Framing, Init, KeyBytes, LengthCounts, Line as WireLine, Timing,
 };
-use tickover_framing::contract::Parity;
 use tickover_services::Effect;
 
 use super::write::{Source, Write};
