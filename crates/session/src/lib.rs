@@ -11,6 +11,9 @@ mod connect;
 mod derive;
 pub mod event;
 mod exchange;
+#[cfg(any(test, feature = "fuzzing"))]
+#[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "an oracle fails by panicking")]
+pub mod fuzzing;
 mod identify;
 pub mod judge;
 mod lane;
