@@ -2,5 +2,6 @@
 
 mod campaign;
 mod emit;
+mod real_line;
 mod standards;
 mod virtual_line;
