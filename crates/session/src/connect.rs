@@ -117,23 +117,23 @@ impl Session {
         let every = lane.line.keep_alive.as_ref().map(|keep_alive| keep_alive.every);
         self.schedule.keep_alive(now, every);
         self.phase = if self.unit.definition.variants.is_empty() {
-            self.to_enter()
+            self.next_enter()
         } else {
             Phase::Identify { left: identify::records(&self.unit.definition).into() }
         };
     }
 
     /// The phase after the variant is known.
-    fn to_enter(&mut self) -> Phase {
+    fn next_enter(&mut self) -> Phase {
         let session = self.unit.session_to_enter().filter(|session| Some(*session) != self.history.impossible);
         match session {
             Some(session) => Phase::Enter { session, step: 0, since: self.now },
-            None => self.to_read_once(),
+            None => self.next_read_once(),
         }
     }
 
     /// The phase after the session is entered: plans, and says what cannot be read.
-    fn to_read_once(&mut self) -> Phase {
+    fn next_read_once(&mut self) -> Phase {
         self.unit.store.fit(crate::unit::layout_of(&self.unit.definition, self.unit.variant));
         self.unit.replan();
         for (channel, missing) in core::mem::take(&mut self.unit.plan.missing) {
@@ -178,7 +178,7 @@ impl Session {
                 let text = format!("it is the variant '{name}'");
                 self.note(note(now, NoteKind::Identified, Fault::Nobody, text));
                 self.unit.variant = Some(variant);
-                self.phase = self.to_enter();
+                self.phase = self.next_enter();
             }
             Identity::Unclear { fault, text, advice } => {
                 self.note(advise(now, NoteKind::NotIdentified, fault, text, advice));
@@ -276,7 +276,7 @@ impl Session {
 
     /// The session could not be entered: the default one serves.
     pub(crate) fn not_entered(&mut self) {
-        self.phase = self.to_read_once();
+        self.phase = self.next_read_once();
     }
 
     /// All steps are done: the line is as the session has it.
@@ -293,7 +293,7 @@ impl Session {
         self.schedule.keep_alive(now, every);
         self.unit.entered = Some(session);
         self.note(note(now, NoteKind::Entered, Fault::Nobody, text));
-        self.phase = self.to_read_once();
+        self.phase = self.next_read_once();
     }
 
     /// Sends what the schedule picks; whether there was anything.

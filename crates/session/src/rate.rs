@@ -26,7 +26,8 @@ pub struct Terms {
     pub p2: Duration,
     /// Bytes of the answer.
     pub response: Duration,
-    /// P3: end of the answer to the next request (ISO 9141-2: at least P1max, which ends the answer).
+    /// P3: end of the answer to the next request (ISO 9141-2: at least P1max and one
+    /// character, whose silence ends the answer).
     pub p3: Duration,
 }
 
@@ -37,7 +38,7 @@ impl Terms {
         let timing = &line.timing;
         let gaps = u32::try_from(request.saturating_sub(1)).unwrap_or(u32::MAX);
         let p3 = match line.framing {
-            Framing::Iso9141 => timing.p3_min.max(timing.p1_max),
+            Framing::Iso9141 => timing.p3_min.max(timing.p1_max + time.one()),
             _ => timing.p3_min,
         };
         Self { request: time.of(request), p4: timing.p4_min.saturating_mul(gaps), p2, response: time.of(response), p3 }

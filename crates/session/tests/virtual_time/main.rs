@@ -6,6 +6,7 @@ mod build;
 mod closing;
 mod connecting;
 mod deriving;
+mod model;
 mod permits;
 mod polling;
 mod recovering;
