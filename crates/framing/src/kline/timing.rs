@@ -84,22 +84,33 @@ impl Timing {
 
     /// Whether these limits can be kept together (ISO 14230-2 4.4, the rules after table 1c).
     ///
-    /// Two further rules hold only in part: P3min > P2max for functional addressing, P2min > P4max and P2min > P1max
-    /// where a pause ends messages.
-    ///
     /// # Errors
     /// [`TimingConflict`] names the pair.
     pub fn check(&self) -> Result<(), TimingConflict> {
-        let rules = [
+        first_broken([
             ("P2min", "P2max", self.p2_min < self.p2_max),
             ("P3min", "P3max", self.p3_max.is_none_or(|p3_max| self.p3_min < p3_max)),
             ("P4min", "P4max", self.p4_min < self.p4_max),
             ("P4min", "P3min", self.p4_min < self.p3_min),
-        ];
-        match rules.into_iter().find(|(.., kept)| !kept) {
-            Some((less, more, _)) => Err(TimingConflict { less, more }),
-            None => Ok(()),
-        }
+        ])
+    }
+
+    /// The rule for functional addressing and for answers in several messages: all must have come before P3
+    /// (ISO 14230-2 4.4, after table 1c).
+    ///
+    /// # Errors
+    /// [`TimingConflict`] names the pair.
+    pub fn check_for_several_answers(&self) -> Result<(), TimingConflict> {
+        first_broken([("P2max", "P3min", self.p2_max < self.p3_min)])
+    }
+
+    /// The rules where only a pause ends a message: the pause must be shorter than what comes next
+    /// (ISO 14230-2 4.4, after table 1c).
+    ///
+    /// # Errors
+    /// [`TimingConflict`] names the pair.
+    pub fn check_for_pauses(&self) -> Result<(), TimingConflict> {
+        first_broken([("P4max", "P2min", self.p4_max < self.p2_min), ("P1max", "P2min", self.p1_max < self.p2_min)])
     }
 
     /// Every P parameter that equals its value in `default` takes that of `announced`.
@@ -123,6 +134,13 @@ impl Timing {
     }
 }
 
+fn first_broken<const N: usize>(rules: [(&'static str, &'static str, bool); N]) -> Result<(), TimingConflict> {
+    match rules.into_iter().find(|(.., kept)| !kept) {
+        Some((less, more, _)) => Err(TimingConflict { less, more }),
+        None => Ok(()),
+    }
+}
+
 /// Two limits that exclude each other.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]
 #[error("{less} must be less than {more}")]
@@ -131,4 +149,48 @@ pub struct TimingConflict {
     pub less: &'static str,
     /// The one that must be more.
     pub more: &'static str,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::string::ToString;
+
+    const fn ms(count: u64) -> Duration {
+        Duration::from_millis(count)
+    }
+
+    /// SSF 14230-2 issue 1 (1997-04-22), table 1a, and table 5 for the pulse.
+    #[test]
+    fn the_normal_set_is_that_of_the_standard() {
+        let t = Timing::NORMAL;
+        assert_eq!((t.p1_max, t.p2_min, t.p2_max), (ms(20), ms(25), ms(50)));
+        assert_eq!((t.p3_min, t.p3_max, t.p4_min, t.p4_max), (ms(55), Some(ms(5000)), ms(5), ms(20)));
+        assert_eq!((t.t_idle, t.t_inil, t.t_wup), (ms(300), ms(25), ms(50)));
+        assert_eq!(t.check().and(t.check_for_several_answers()).and(t.check_for_pauses()), Ok(()));
+    }
+
+    /// From memory: the extended set has P2 0 to 1000 ms and P3 0 to 5000 ms.
+    #[test]
+    fn the_extended_set_is_for_one_unit_only() {
+        let t = Timing::EXTENDED;
+        assert_eq!((t.p2_min, t.p2_max, t.p3_min, t.p3_max), (ms(0), ms(1000), ms(0), Some(ms(5000))));
+        assert!(t.check_for_several_answers().is_err());
+    }
+
+    /// SSF 14230-2 issue 1 (1997-04-22), 4.4, the rules after table 1c.
+    #[test]
+    fn each_rule_names_its_pair() {
+        let normal = Timing::NORMAL;
+        let conflict = |timing: Timing| timing.check().unwrap_err().to_string();
+        assert_eq!(conflict(Timing { p2_min: ms(50), ..normal }), "P2min must be less than P2max");
+        assert_eq!(conflict(Timing { p3_max: Some(ms(55)), ..normal }), "P3min must be less than P3max");
+        assert_eq!(conflict(Timing { p4_min: ms(20), ..normal }), "P4min must be less than P4max");
+        assert_eq!(conflict(Timing { p3_min: ms(5), ..normal }), "P4min must be less than P3min");
+        assert_eq!(Timing { p3_max: None, ..normal }.check(), Ok(()));
+        let several = Timing { p3_min: ms(50), ..normal }.check_for_several_answers();
+        assert_eq!(several, Err(TimingConflict { less: "P2max", more: "P3min" }));
+        let pauses = Timing { p2_min: ms(20), ..normal }.check_for_pauses();
+        assert_eq!(pauses, Err(TimingConflict { less: "P4max", more: "P2min" }));
+    }
 }

@@ -3,7 +3,7 @@
 use super::limits::ADDRESS_33;
 use super::world::{at, bramble, iso9141, ms, one, plain};
 use crate::contract::Level::{High, Low};
-use crate::kline::{FiveBaud, Init, KeyBytes, Line, Timing, UnitEvent};
+use crate::kline::{FiveBaud, Init, Line, UnitEvent};
 use crate::script::Script;
 use crate::transport::{Heard, Noise, Peer, Stage, Transport};
 
@@ -232,11 +232,31 @@ fn a_running_unit_may_be_started_again() {
 /// A running unit takes the pulse of another tester for noise (SSF 14230-2 issue 1, 5.1.2.2.1).
 #[test]
 fn a_pulse_does_not_disturb_a_running_five_baud_unit() {
-    let mut u = Script::started_unit(Line { init: Init::None, ..plain() });
-    u.at("0 ms").edge(Low);
-    u.at("25 ms").edge(High);
-    u.at("50 ms").hears("82 1C F1 21 01 B1");
-    u.at("55.769 ms").event(UnitEvent::Request { functional: false, start: at(50_000_000), end: at(55_769_231) });
-    assert_eq!(KeyBytes::ISO9141.timing_set(), Some(crate::kline::TimingSet::Normal));
-    assert_eq!(Timing::NORMAL.check(), Ok(()));
+    let mut u = Script::unit(iso9141());
+    for (time, level) in ADDRESS_33 {
+        u.at(ms(time)).edge(level);
+    }
+    u.at("2060 ms").sends("55");
+    u.at("2065.962 ms").sends("08 08");
+    u.at("2100 ms").hears("F7");
+    u.at("2125.962 ms").sends("CC");
+    u.at("2125.962 ms").event(UnitEvent::Started { at: at(2_126_923_076) });
+    u.at("2200 ms").edge(Low);
+    u.at("2225 ms").edge(High);
+    u.at("2250 ms").hears("68 6A F1 01 0C D0");
+    u.at("2276.731 ms").event(UnitEvent::Request {
+        functional: true,
+        start: at(2_250_000_000),
+        end: at(2_255_769_231),
+    });
+}
+
+/// 31 instead of 33: one bit decides.
+#[test]
+fn an_address_for_another_unit_starts_nothing() {
+    let mut u = Script::unit(iso9141());
+    for (time, level) in [(0, Low), (200, High), (400, Low), (1000, High), (1400, Low), (1800, High)] {
+        u.at(ms(time)).edge(level);
+    }
+    u.at("4 s").nothing();
 }
