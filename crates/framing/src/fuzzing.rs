@@ -5,7 +5,7 @@ use core::time::Duration;
 use crate::contract::{Input, Known, Level, Machine, Output};
 use crate::kline::block::{self, BlockField, BlockFraming, Checksum, LengthCounts};
 use crate::kline::message::MESSAGE_MAX;
-use crate::kline::{Line, Message, MessageError, MessageView, Tester, Unit, iso9141};
+use crate::kline::{FiveBaud, Framing, Init, Line, Message, MessageError, MessageView, Tester, Unit, iso9141};
 use crate::time::Instant;
 use crate::transport::{Answers, Ask, Peer, Reach, Transport};
 
@@ -79,16 +79,30 @@ pub fn block(bytes: &[u8]) {
 /// # Panics
 /// If a machine gives more outputs than any input can lead to.
 pub fn ends(bytes: &[u8]) {
-    let line = Line { functional: Some(0x33), ..Line::iso14230(0x1C, 0xF1) };
+    let Some((choice, bytes)) = bytes.split_first() else { return };
+    let line = line(*choice);
     let mut tester = Tester::new(line, Reach::IDEAL);
     tester.connect(Instant::ORIGIN);
     feed(&mut tester, bytes, |tester, now| {
         let ask = Ask { to: Peer::Unit(0x1C), answers: Answers::UntilSilence, window: Duration::from_millis(50) };
         let _ = tester.request(now, &[0x21, 0x01], ask);
     });
-    feed(&mut Unit::new(line, Reach { pulse: false, ..Reach::IDEAL }), bytes, |unit, now| {
+    let pulse = choice & 0x10 != 0;
+    feed(&mut Unit::new(line, Reach { pulse, ..Reach::IDEAL }), bytes, |unit, now| {
         let _ = unit.respond(now, &[0x61, 0x01, 0x00], Duration::from_millis(25));
     });
+}
+
+/// One of the framings, one of the initialisations.
+fn line(choice: u8) -> Line {
+    use BlockField::{Checksum as Sum, Data, Length, Unit};
+    let block = BlockFraming::new(&[Unit, Length, Data, Sum], LengthCounts::WholeFrame, Checksum::Xor8);
+    let framings = [Framing::Iso14230, Framing::Iso9141, block.map_or(Framing::Iso14230, Framing::Declared)];
+    let five_baud = FiveBaud { address: 0x33, key_bytes: None, unit_confirms: choice & 0x20 == 0 };
+    let inits = [Init::None, Init::Fast, Init::FiveBaud(five_baud)];
+    let framing = framings[usize::from(choice % 3)];
+    let init = inits[usize::from(choice / 3 % 3)];
+    Line { functional: Some(0x33), framing, init, ..Line::iso14230(0x1C, 0xF1) }
 }
 
 fn feed<M: Machine>(machine: &mut M, bytes: &[u8], call: impl Fn(&mut M, Instant)) {
@@ -105,6 +119,7 @@ fn feed<M: Machine>(machine: &mut M, bytes: &[u8], call: impl Fn(&mut M, Instant
                 machine.handle(Input::Timeout { now });
             }
             _ if rest.is_empty() => {}
+            3 if rest[0] == 0 => machine.handle(Input::Lost { at: now, cause: crate::contract::Lost::Gone }),
             _ => machine.handle(Input::Bytes { end: now, bytes: rest }),
         }
         obey(machine, now);

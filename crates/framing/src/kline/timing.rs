@@ -167,7 +167,7 @@ mod tests {
         assert_eq!((t.p1_max, t.p2_min, t.p2_max), (ms(20), ms(25), ms(50)));
         assert_eq!((t.p3_min, t.p3_max, t.p4_min, t.p4_max), (ms(55), Some(ms(5000)), ms(5), ms(20)));
         assert_eq!((t.t_idle, t.t_inil, t.t_wup), (ms(300), ms(25), ms(50)));
-        assert_eq!(t.check().and(t.check_for_several_answers()).and(t.check_for_pauses()), Ok(()));
+        assert_eq!([t.check(), t.check_for_several_answers(), t.check_for_pauses()], [Ok(()); 3]);
     }
 
     /// From memory: the extended set has P2 0 to 1000 ms and P3 0 to 5000 ms.

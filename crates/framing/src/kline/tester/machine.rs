@@ -2,8 +2,8 @@
 
 use core::time::Duration;
 
-use super::{Consequence, Ended, Opening, Phase, SpeedState, Tester};
-use crate::contract::{Act, Input, Machine, Output};
+use super::{Consequence, Ended, Opening, Phase, Tester};
+use crate::contract::{Input, Machine, Output};
 use crate::deadline::Deadline;
 use crate::kline::Framing;
 use crate::kline::frame::{Frame, Target};
@@ -78,8 +78,7 @@ impl Transport for Tester {
         self.key_bytes = None;
         self.opening_since = now;
         self.phase = Phase::Opening(Opening::Speed);
-        self.speed = SpeedState::Asked;
-        self.act = Some(Act::Speed(self.line.speed()));
+        self.speed_due(now);
     }
 
     fn request(&mut self, now: Instant, data: &[u8], ask: Ask) -> Result<(), Misuse> {

@@ -201,8 +201,9 @@ impl Tester {
 
     /// From now on the line is this: after an answer that changes speed or timing.
     ///
-    /// A limit with its normal value still follows the key bytes, as after initialisation. The speed is set as soon as our own bytes are out; requests wait for it. A speed that the port cannot make is
-    /// told as [`Heard::NotMade`] and ends the connection. The next `connect` begins with the first line again.
+    /// A limit with its normal value still follows the key bytes, as after initialisation. The speed is set as soon
+    /// as our own bytes are out; requests wait for it. A speed that the port cannot make is told as
+    /// [`Heard::NotMade`] and ends the connection. The next `connect` begins with the first line again.
     ///
     /// # Errors
     /// [`Misuse::NotConnected`] without a connection, [`Misuse::Busy`] while a request is under way.
@@ -214,9 +215,7 @@ impl Tester {
             key_bytes.apply_to(&mut self.line.timing);
         }
         if speed_changes {
-            let out = self.outgoing.end().map_or(now, |end| self.out_for_sure(end));
-            self.speed = SpeedState::Due;
-            self.deadlines.arm(Deadline::SpeedChange, out.max(now));
+            self.speed_due(now);
         }
         self.advance(now);
         Ok(())
@@ -260,6 +259,22 @@ impl Tester {
         end.after(self.reach.late_out)
     }
 
+    /// Sets the speed now, or as soon as our own bytes are out.
+    fn speed_due(&mut self, now: Instant) {
+        let out = self.outgoing.end().map_or(now, |end| self.out_for_sure(end));
+        if out <= now {
+            self.ask_for_speed();
+        } else {
+            self.speed = SpeedState::Due;
+            self.deadlines.arm(Deadline::SpeedChange, out);
+        }
+    }
+
+    fn ask_for_speed(&mut self) {
+        self.speed = SpeedState::Asked;
+        self.act = Some(Act::Speed(self.line.speed()));
+    }
+
     fn noise(&mut self, at: Instant, what: Noise) {
         self.events.push(Heard::Noise { at, what });
     }
@@ -287,10 +302,7 @@ impl Tester {
 
     fn on_deadline(&mut self, deadline: Deadline, at: Instant, now: Instant) {
         match deadline {
-            Deadline::SpeedChange => {
-                self.speed = SpeedState::Asked;
-                self.act = Some(Act::Speed(self.line.speed()));
-            }
+            Deadline::SpeedChange => self.ask_for_speed(),
             Deadline::MayRequest => self.advance(now),
             Deadline::OwnByte => self.act = self.outgoing.piece(),
             Deadline::NextByte => self.paused(),

@@ -77,6 +77,17 @@ fn a_speed_change_never_overtakes_our_own_bytes() {
 }
 
 #[test]
+fn a_new_connection_lets_our_last_bytes_out_first() {
+    let mut t = Script::connected_tester(plain());
+    let ask = crate::transport::Ask { answers: crate::transport::Answers::None, ..super::world::one(0x1C) };
+    t.at("0 ms").does(|tester, now| tester.request(now, &[0x3E], ask)).unwrap();
+    t.at("0 ms").sends("81 1C F1 3E CC");
+    t.at("0 ms").event(Heard::Sent { start: at(0), end: at(4_807_692) });
+    t.at("1 ms").does(|tester, now| tester.connect(now));
+    t.at("4.808 ms").speed(serial(10_400));
+}
+
+#[test]
 fn a_speed_that_cannot_be_made_later_ends_the_connection() {
     let mut t = Script::connected_tester(plain());
     t.reads_back(|_| Some(serial(14_400)));

@@ -35,8 +35,8 @@ use wake::Waking;
 /// ("response pending" first, then the answer).
 ///
 /// * It sees a fast initialisation as two edges 25 +-1 ms apart and a request 50 +-1 ms after the first, a five-baud
-///   address as edges. On a port without pulses ([`Reach::pulse`]) it takes StartCommunication without one. With
-///   [`Init::None`] it is always started.
+///   address as edges. On a port without pulses ([`Reach::pulse`]) it takes StartCommunication without one; a
+///   five-baud address cannot reach it there. With [`Init::None`] it is always started.
 /// * What breaks P3min (physical addressing), P4max or a checksum, and what is for somebody else, is ignored on the
 ///   line and told as [`UnitEvent::Ignored`] or [`UnitEvent::Noise`].
 /// * When P3max passes without a request it ends communication silently, goes back to the line it was made with and
