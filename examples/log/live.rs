@@ -12,6 +12,7 @@ use crate::table::{Shown, View};
 
 pub(crate) struct Live {
     title: String,
+    predicted: f64,
     channels: Vec<Channel>,
     latest: BTreeMap<ChannelId, (Instant, Reading)>,
     statistics: Statistics,
@@ -33,9 +34,10 @@ pub(crate) struct Channel {
 const NOTES: usize = 20;
 
 impl Live {
-    pub(crate) fn new(title: String, channels: Vec<Channel>) -> Self {
+    /// `predicted`: responses per second.
+    pub(crate) fn new(title: String, predicted: f64, channels: Vec<Channel>) -> Self {
         let (latest, statistics) = (BTreeMap::new(), Statistics::new());
-        Self { title, channels, latest, statistics, notes: Vec::new(), first: 0 }
+        Self { title, predicted, channels, latest, statistics, notes: Vec::new(), first: 0 }
     }
 
     pub(crate) fn row(&mut self, row: &Row) {
@@ -63,11 +65,24 @@ impl Live {
     pub(crate) fn view(&self, report: &Report, now: Instant) -> View {
         View {
             title: self.title.clone(),
-            state: state(report),
+            state: self.state(report),
             channels: self.channels.iter().map(|channel| self.shown(channel, report, now)).collect(),
             first: self.first,
             notes: self.notes.clone(),
         }
+    }
+
+    /// One line for people: the rate is never given without its worst gap.
+    pub(crate) fn state(&self, report: &Report) -> String {
+        format!(
+            "{}   {} responses   {} of {} predicted   worst gap {}   {} repeats",
+            seconds(report.span),
+            report.responses,
+            per_second(report.recent.or(report.achieved)),
+            per_second(Some(self.predicted)),
+            millis(report.worst_gap),
+            report.repeats
+        )
     }
 
     fn shown(&self, channel: &Channel, report: &Report, now: Instant) -> Shown {
@@ -89,19 +104,6 @@ impl Live {
             gap: rate.filter(|line| line.readings > 1).map(|line| millis(line.worst_gap)).unwrap_or_default(),
         }
     }
-}
-
-/// One line for people: the rate is never given without its worst gap.
-pub(crate) fn state(report: &Report) -> String {
-    format!(
-        "{}   {} responses   {} of {} predicted   worst gap {}   {} repeats",
-        seconds(report.span),
-        report.responses,
-        per_second(report.recent.or(report.achieved)),
-        per_second(report.predicted),
-        millis(report.worst_gap),
-        report.repeats
-    )
 }
 
 /// A value that is too old to stand for now is not shown, only its age.
@@ -145,7 +147,7 @@ mod tests {
             decimals: 1,
             hold: Hold::For(Duration::from_secs(2)),
         };
-        Live::new("Bramble 40".into(), vec![channel(0, "engine_speed"), channel(1, "coolant")])
+        Live::new("Bramble 40".into(), 12.6, vec![channel(0, "engine_speed"), channel(1, "coolant")])
     }
 
     fn row(seconds: u64, value: Result<Value, Invalid>) -> Row {

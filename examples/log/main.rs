@@ -73,8 +73,19 @@ fn run(options: &Options) -> Result<(), String> {
     let connection = Connection::open(session, port).map_err(|error| error.to_string())?;
     let simulated = if bench.is_some() { ", simulated," } else { "" };
     let title = format!("{}{simulated} on {}", definition.title, connection.port());
-    let live = Live::new(title.clone(), shown(&definition, &chosen, &prediction));
-    let mut run = Run { definition: &definition, clock, start, connection, live, output, dropped: 0, trouble: None };
+    let live = Live::new(title.clone(), prediction.per_second, shown(&definition, &chosen, &prediction));
+    let mut run = Run {
+        definition: &definition,
+        clock,
+        start,
+        connection,
+        live,
+        output,
+        predicted: prediction.per_second,
+        all: options.channels.is_empty(),
+        dropped: 0,
+        trouble: None,
+    };
     let mut screen = Screen::open(options.json).map_err(|error| format!("terminal: {error}"))?;
     let ended = run.until(options.time, &stop, &mut screen);
     let closed = run.leave(&mut screen);
@@ -90,6 +101,9 @@ struct Run<'a> {
     connection: Connection,
     live: Live,
     output: Option<Output>,
+    predicted: f64,
+    /// Nothing was chosen: what this variant does not have was not asked for on purpose.
+    all: bool,
     /// Times that rows were dropped because this program took them too slowly.
     dropped: u64,
     /// What kept the unit from answering, as long as it has not answered.
@@ -139,6 +153,9 @@ impl Run<'_> {
                 }
                 quietly(screen.row(&row, self.start.at, self.definition))
             }
+            Item::Note(note) if self.all && (note.kind, note.fault) == (NoteKind::NotSupported, Fault::Caller) => {
+                Ok(Some(()))
+            }
             Item::Note(note) => {
                 if note.kind == NoteKind::RowsDropped {
                     self.dropped += 1;
@@ -168,6 +185,7 @@ impl Run<'_> {
         let file = self.output.map(Output::finish).transpose();
         let around = Surroundings {
             title,
+            predicted: self.predicted,
             scheduling: self.connection.scheduling().to_string(),
             dropped: self.dropped,
             file: file.as_ref().map_or_else(|sentence| Some(sentence.clone()), Clone::clone),

@@ -11,6 +11,8 @@ use tickover::session::Report;
 pub(crate) struct Surroundings {
     /// Unit and port.
     pub(crate) title: String,
+    /// Responses per second that were predicted before the port was opened.
+    pub(crate) predicted: f64,
     /// Class that the I/O thread got from the system.
     pub(crate) scheduling: String,
     /// Times that the program took rows too slowly and lost some; notes say how many.
@@ -34,8 +36,8 @@ pub(crate) fn closing(report: &Report, definition: &Definition, around: &Surroun
             report.responses,
             seconds(report.span),
             per_second(report.achieved),
-            per_second(report.predicted),
-            ratio(report)
+            per_second(Some(around.predicted)),
+            ratio(report.achieved, around.predicted)
         ),
     );
     say("worst gap", format!("{} between two responses", millis(report.worst_gap)));
@@ -55,6 +57,9 @@ pub(crate) fn closing(report: &Report, definition: &Definition, around: &Surroun
             millis(report.response_time_max)
         ),
     );
+    if let Some(measured) = report.predicted.filter(|_| report.responses > 0) {
+        say("", format!("{measured:.2}/s is what the model gives with the response time as measured"));
+    }
     say("line", format!("carried bytes {:.0} % of the time", report.line_share * 100.0));
     if report.stretch > 1.0 {
         say("wishes", format!("not all can be met: every wanted period is stretched {:.2} times", report.stretch));
@@ -113,9 +118,9 @@ pub(crate) fn seconds(time: Duration) -> String {
     format!("{:.1} s", time.as_secs_f64())
 }
 
-fn ratio(report: &Report) -> String {
-    match (report.achieved, report.predicted) {
-        (Some(achieved), Some(predicted)) if predicted > 0.0 => format!(" ({:.3} of it)", achieved / predicted),
+fn ratio(achieved: Option<f64>, predicted: f64) -> String {
+    match achieved {
+        Some(achieved) if predicted > 0.0 => format!(" ({:.3} of it)", achieved / predicted),
         _ => String::new(),
     }
 }
@@ -135,6 +140,7 @@ mod tests {
     fn around() -> Surroundings {
         Surroundings {
             title: "Bramble 40 engine control unit on serial port /dev/ttyUSB0".into(),
+            predicted: 12.61,
             scheduling: "real-time".into(),
             dropped: 2,
             file: Some("run.csv: 754 rows safe".into()),
@@ -158,7 +164,7 @@ mod tests {
             responses: 754,
             achieved: Some(12.55),
             recent: Some(12.6),
-            predicted: Some(12.61),
+            predicted: Some(12.58),
             stretch: 1.25,
             worst_gap: Duration::from_micros(98_210),
             repeats: 1,

@@ -9,7 +9,7 @@ use tickover::defs::Definition;
 use tickover::framing::Instant;
 use tickover::session::{Report, Row};
 
-use crate::live::{Live, named_text, state};
+use crate::live::{Live, named_text};
 use crate::row_json;
 use crate::table::draw;
 
@@ -66,7 +66,7 @@ impl Screen {
         match self {
             Self::Json => Ok(true),
             Self::Lines { values } => {
-                writeln!(anstream::stdout().lock(), "{}   {}", state(report), values.join(", "))?;
+                writeln!(anstream::stdout().lock(), "{}   {}", live.state(report), values.join(", "))?;
                 Ok(true)
             }
             Self::Table(terminal) => {
