@@ -2,6 +2,7 @@
 
 mod campaign;
 mod emit;
+mod logging;
 mod real_line;
 mod standards;
 mod virtual_line;

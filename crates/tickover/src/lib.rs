@@ -21,3 +21,9 @@ pub use tickover_link as link;
 /// What to do with rows: CSV files and running statistics.
 #[cfg(feature = "record")]
 pub use tickover_record as record;
+
+/// The front page's program compiles.
+#[cfg(all(doctest, feature = "link"))]
+#[doc = include_str!("../../../README.md")]
+#[derive(Debug)]
+pub struct FrontPage;
