@@ -6,6 +6,14 @@ use core::time::Duration;
 use super::Timing;
 
 /// `P2min P2max P3min P3max P4min` as they go over the line.
+///
+/// ```
+/// use core::time::Duration;
+/// use tickover_framing::kline::{AccessTiming, Timing};
+/// let wanted = Timing { p3_min: Duration::from_millis(10), ..Timing::NORMAL };
+/// assert_eq!(AccessTiming::encode(&wanted)?.0, [0x32, 0x02, 0x14, 0x14, 0x0A]);
+/// # Ok::<(), tickover_framing::kline::access_timing::NotCodable>(())
+/// ```
 #[derive(Clone, Copy, PartialEq, Eq, Hash)]
 pub struct AccessTiming(pub [u8; 5]);
 

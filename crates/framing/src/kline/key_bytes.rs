@@ -6,6 +6,13 @@ use super::message::LengthForm;
 use super::timing::Timing;
 
 /// The two key bytes, first sent first.
+///
+/// ```
+/// use tickover_framing::kline::{KeyBytes, LengthForm};
+/// let key_bytes = KeyBytes(0xEA, 0x8F);
+/// assert_eq!(key_bytes.to_string(), "EA 8F (2026)");
+/// assert_eq!(key_bytes.headers().length_form(2), Some(LengthForm::LengthByte));
+/// ```
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
 pub struct KeyBytes(pub u8, pub u8);
 

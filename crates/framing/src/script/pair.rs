@@ -9,6 +9,23 @@ use crate::time::{CharTime, Instant};
 /// A tester and a unit, or any two machines, that hear each other and themselves.
 ///
 /// Both send at the wire's one speed, that of the last act `Speed`. Nothing is late and nothing is lost.
+///
+/// ```
+/// use core::time::Duration;
+/// use tickover_framing::Instant;
+/// use tickover_framing::kline::{Line, Tester, Unit};
+/// use tickover_framing::script::{Pair, Told};
+/// use tickover_framing::transport::{Heard, Reach, Transport};
+///
+/// let line = Line::iso14230(0x1C, 0xF1);
+/// let (mut tester, unit) = (Tester::new(line, Reach::IDEAL), Unit::new(line, Reach::IDEAL));
+/// tester.connect(Instant::ORIGIN);
+/// let mut pair = Pair::new(tester, unit, Instant::ORIGIN);
+/// let ready = pair.run(Instant::ORIGIN.after(Duration::from_secs(1)), |_, _, _, told| {
+///     matches!(told, Told::A(Heard::Ready { key_bytes: Some((0x6B, 0x8F)) }))
+/// });
+/// assert!(ready);
+/// ```
 #[derive(Debug)]
 pub struct Pair<A, B> {
     /// One end; its own acts on the line reach it as reports, the other's as edges.

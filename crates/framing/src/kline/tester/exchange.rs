@@ -37,7 +37,7 @@ impl Tester {
             self.phase = Phase::Ready;
         } else {
             self.phase = Phase::Waiting;
-            self.deadlines.arm(Deadline::AnswerStart, self.limit(self.out_for_sure(end), self.ask.window));
+            self.deadlines.arm(Deadline::AnswerStart, self.limit(self.out_for_sure(end), self.window));
         }
     }
 
@@ -56,7 +56,7 @@ impl Tester {
             Phase::Asking => {
                 self.phase = Phase::Waiting;
                 self.window_from = end;
-                self.deadlines.arm(Deadline::AnswerStart, self.limit(end, self.ask.window));
+                self.deadlines.arm(Deadline::AnswerStart, self.limit(end, self.window));
             }
             Phase::Opening(opening) => self.opening_sent(opening, end),
             _ => {}
@@ -111,7 +111,7 @@ impl Tester {
         match self.phase {
             Phase::Waiting => {
                 self.window_from = from;
-                self.deadlines.arm(Deadline::AnswerStart, self.limit(from, self.ask.window));
+                self.deadlines.arm(Deadline::AnswerStart, self.limit(from, self.window));
             }
             Phase::Opening(Opening::Answer { .. }) => {
                 self.window_from = from;
@@ -141,7 +141,7 @@ impl Tester {
             self.noise(end, Noise::Foreign { target, source: content.source.unwrap_or_default() });
             if waiting {
                 // Not an answer: the window stays where it was.
-                let window = if opening.is_some() { self.line.timing.p2_max } else { self.ask.window };
+                let window = if opening.is_some() { self.line.timing.p2_max } else { self.window };
                 self.deadlines.arm(Deadline::AnswerStart, self.limit(self.window_from, window));
             }
             return;
@@ -164,9 +164,11 @@ impl Tester {
         self.answered = true;
         self.events.push(Heard::Message { from, start, end, len: content.data_len as u16 });
         self.take_consequence();
+        // P2 holds again, unless this was "response pending" too (ISO 14230-2 4.4.1).
+        self.window = self.ask.window;
         match (self.phase, self.ask.answers) {
             (Phase::Waiting, Answers::UntilSilence) => {
-                self.deadlines.arm(Deadline::AnswerStart, self.limit(end, self.ask.window));
+                self.deadlines.arm(Deadline::AnswerStart, self.limit(end, self.window));
             }
             (Phase::Waiting, _) => self.phase = Phase::Ready,
             _ => {}

@@ -99,6 +99,7 @@ impl Transport for Tester {
         self.queued = Some(frame);
         self.answered = false;
         self.ask = ask;
+        self.window = ask.window;
         self.consequence = match (self.line.framing, data) {
             (Framing::Iso14230, [service::ACCESS_TIMING, kind, values @ ..]) => self.consequence_of(*kind, values),
             _ => Consequence::None,
@@ -110,7 +111,7 @@ impl Transport for Tester {
 
     fn keep_waiting(&mut self, window: Duration) {
         if self.answered && matches!(self.phase, Phase::Ready | Phase::Waiting) {
-            self.ask.window = window;
+            self.window = window;
             self.phase = Phase::Waiting;
             self.deadlines.arm(Deadline::AnswerStart, self.limit(self.window_from, window));
         }

@@ -27,7 +27,8 @@ pub const SPEED_TOLERANCE_PPM: u32 = 5_000;
 
 /// The tester's end of a K-line: initialises, asks, paces its bytes, cancels its echo, runs the answer's window.
 ///
-/// Commands come from [`Transport`]; input and output from [`Machine`]. What it promises:
+/// Commands come from [`Transport`]; input and output from
+/// [`Machine`](crate::contract::Machine). What it promises:
 ///
 /// * [`connect`](Transport::connect) ends in [`Heard::Ready`], [`Heard::NotReady`] or [`Heard::NotMade`]. It begins
 ///   with the act `Speed`, keeps the line idle (Tidle, W0, W5), then initialises as [`Line::init`] says. Afterwards
@@ -73,6 +74,8 @@ pub struct Tester {
     receiver: Receiver,
     outgoing: Outgoing,
     ask: Ask,
+    /// Of the answer waited for: the asked one, or longer after "response pending".
+    window: Duration,
     /// What the request under way changes once it is answered.
     consequence: Consequence,
     /// P2 runs from here: end of the request or of the last answer.
@@ -169,6 +172,7 @@ impl Tester {
             receiver: Receiver::EMPTY,
             outgoing: Outgoing::new(reach.echo),
             ask: Ask { to: Peer::Anyone, answers: Answers::None, window: Duration::ZERO },
+            window: Duration::ZERO,
             consequence: Consequence::None,
             window_from: Instant::ORIGIN,
             free_from: None,

@@ -3,7 +3,8 @@
 use super::limits::ADDRESS_33;
 use super::world::{at, bramble, iso9141, ms, one, plain};
 use crate::contract::Level::{High, Low};
-use crate::kline::{FiveBaud, Init, Line, UnitEvent};
+use crate::contract::{Machine, Output};
+use crate::kline::{AccessTiming, FiveBaud, Init, Line, Timing, UnitEvent};
 use crate::script::Script;
 use crate::transport::{Heard, Noise, Peer, Stage, Transport};
 
@@ -259,4 +260,62 @@ fn an_address_for_another_unit_starts_nothing() {
         u.at(ms(time)).edge(level);
     }
     u.at("4 s").nothing();
+}
+
+/// What a machine waits for has a name, whatever layer asks.
+#[test]
+fn deadlines_tell_their_names() {
+    let mut t = Script::tester(bramble());
+    let mut names = std::vec::Vec::new();
+    for time in ["0 ms - 1 ms", "10 ms", "30 ms", "51 ms", "75 ms", "140 ms"] {
+        let name = t.at(time).does(|tester, _| match tester.poll_output() {
+            Output::WaitUntil { why, .. } => why.name,
+            other => panic!("{other:?}"),
+        });
+        names.push(name);
+        if time == "75 ms" {
+            t.at("100 ms").hears("83 F1 1C C1 6B 8F 4B");
+            t.at("110 ms").events();
+            t.at("110 ms").does(|tester, now| tester.request(now, &[0x3E], one(0x1C))).unwrap();
+        }
+    }
+    assert_eq!(names, ["Tidle", "TiniL", "TWup", "P4min", "P2max", "P3min"]);
+}
+
+#[test]
+fn errors_say_what_was_expected_and_what_came() {
+    use std::string::ToString;
+    let said = |error: &dyn core::error::Error| error.to_string();
+    use crate::kline::{BlockError, MessageError};
+    use crate::transport::Misuse;
+    assert_eq!(said(&MessageError::Checksum { found: 0x03, expected: 0x04 }), "checksum 03 where 04 was expected");
+    assert_eq!(
+        said(&BlockError::Constant { at: 0, found: 0xA4, expected: 0xA5 }),
+        "byte 0 is A4 where this framing always has A5"
+    );
+    assert_eq!(
+        said(&Misuse::Length { length: 256, limit: 255 }),
+        "the request has 256 bytes, a message of this framing holds 1 to 255"
+    );
+    let timing = Timing { p3_min: ms(128), ..Timing::NORMAL };
+    assert_eq!(
+        said(&AccessTiming::encode(&timing).unwrap_err()),
+        "P3min of 128ms cannot be asked for; its byte reaches 127.5ms"
+    );
+}
+
+/// SSF 14230-2 issue 1, 4.4.1: after the final answer P2 holds again, not P2*.
+#[test]
+fn after_the_final_answer_the_short_window_holds_again() {
+    let line = plain();
+    let mut t = Script::connected_tester(line);
+    t.at("0 ms").does(|tester, now| tester.request(now, &[0x21, 0x01], super::world::all())).unwrap();
+    t.at("40 ms").hears("83 F1 1C 7F 21 78 A8");
+    t.at("46.731 ms").does(|tester, _| tester.keep_waiting(ms(5000)));
+    t.at("3 s").hears("83 F1 1C 61 01 55 47");
+    let events = t.at("10 s").events();
+    let last = events.last().unwrap();
+    assert_eq!(super::world::heard(&events), "message of 3, message of 3, silence");
+    // The answer's end, 50 ms, one character.
+    assert_eq!(last.0, core::time::Duration::from_nanos(3_006_730_769 + 50_000_000 + 961_538));
 }

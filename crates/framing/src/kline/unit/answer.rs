@@ -89,9 +89,8 @@ impl Unit {
             Answer::Application => self.events.push(UnitEvent::Sent { start, end }),
             Answer::Start => return self.started(end),
             Answer::Stop => {
-                self.fall_asleep(end);
                 self.events.push(UnitEvent::Stopped { at: end });
-                return;
+                return self.fall_asleep(end);
             }
             Answer::Timing(timing) => {
                 timing.apply_to(&mut self.line.timing);
