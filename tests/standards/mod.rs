@@ -3,6 +3,7 @@
 //! The ISO texts themselves are sold; SSF 14230 is a profile of ISO 14230 that was published free of charge.
 //! Examples known only from tutorials or from memory say so; they were checked for sums and lengths alone.
 
+mod conversions;
 mod exchanges;
 mod frames;
 mod segments;
