@@ -70,6 +70,7 @@ impl Transport for Tester {
             Phase::Off => self.ended,
             _ => Ended::Otherwise,
         };
+        let held_low = self.may_hold_the_line();
         self.switch_off(ended);
         self.line = self.declared;
         self.announced = self.declared.timing;
@@ -78,7 +79,11 @@ impl Transport for Tester {
         self.key_bytes = None;
         self.opening_since = now;
         self.phase = Phase::Opening(Opening::Speed);
-        self.speed_due(now);
+        if held_low {
+            self.release();
+        } else {
+            self.speed_due(now);
+        }
     }
 
     fn request(&mut self, now: Instant, data: &[u8], ask: Ask) -> Result<(), Misuse> {

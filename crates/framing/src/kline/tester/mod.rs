@@ -149,7 +149,7 @@ enum Edges {
 pub enum Stopping {
     /// StopCommunication goes out; its answer, or silence, comes as for any request and ends the connection.
     Asked,
-    /// This framing has no such request: the connection is over, the unit notices at P3max.
+    /// There is nothing to send: no connection yet, or a framing without such a request. The unit notices at P3max.
     Over,
 }
 
@@ -227,9 +227,19 @@ impl Tester {
 
     /// Ends the connection in order: StopCommunication (ISO 14230-2 5.2) where the framing has it.
     ///
+    /// During an initialisation it gives that up at once and lets go of the line.
+    ///
     /// # Errors
     /// [`Misuse::NotConnected`] without a connection, [`Misuse::Busy`] while a request is under way.
     pub fn stop(&mut self, now: Instant) -> Result<Stopping, Misuse> {
+        if let Phase::Opening(_) = self.phase {
+            let held_low = self.may_hold_the_line();
+            self.switch_off(Ended::Otherwise);
+            if held_low {
+                self.release();
+            }
+            return Ok(Stopping::Over);
+        }
         self.must_be_ready()?;
         if self.line.framing != Framing::Iso14230 {
             self.switch_off(Ended::Otherwise);

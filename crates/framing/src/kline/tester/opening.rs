@@ -121,6 +121,17 @@ impl Tester {
         self.last_edge = Edges::Moving;
     }
 
+    /// Whether a pattern of ours has begun and its last edge has not come.
+    pub(super) fn may_hold_the_line(&self) -> bool {
+        self.last_edge == Edges::Moving
+    }
+
+    /// Lets go of the line in the middle of a pattern.
+    pub(super) fn release(&mut self) {
+        self.last_edge = Edges::Moving;
+        self.act = Some(Act::Line { level: Level::High, hold: Duration::ZERO });
+    }
+
     fn address_edge(&mut self, bit: u8) {
         let Init::FiveBaud(FiveBaud { address, .. }) = self.line.init else { return };
         let hold = address_time(address_run(address, bit));
@@ -130,6 +141,10 @@ impl Tester {
     pub(super) fn line_is(&mut self, at: Instant, level: Level) {
         let timing = self.line.timing;
         match (self.phase, level) {
+            (Phase::Opening(Opening::Speed), Level::High) => {
+                self.last_edge = Edges::Last(at);
+                self.speed_due(at);
+            }
             (Phase::Opening(Opening::Low), Level::Low) => {
                 self.deadlines.arm(Deadline::PulseEnd, at.after(timing.t_inil));
                 self.opening_since = at;

@@ -4,7 +4,7 @@ use super::limits::ADDRESS_33;
 use super::world::{at, bramble, iso9141, ms, one, plain};
 use crate::contract::Level::{High, Low};
 use crate::contract::{Machine, Output};
-use crate::kline::{AccessTiming, FiveBaud, Init, Line, Timing, UnitEvent};
+use crate::kline::{AccessTiming, FiveBaud, Init, Line, Stopping, Tester, Timing, UnitEvent};
 use crate::script::Script;
 use crate::transport::{Heard, Noise, Peer, Stage, Transport};
 
@@ -318,4 +318,22 @@ fn after_the_final_answer_the_short_window_holds_again() {
     assert_eq!(super::world::heard(&events), "message of 3, message of 3, silence");
     // The answer's end, 50 ms, one character.
     assert_eq!(last.0, core::time::Duration::from_nanos(3_006_730_769 + 50_000_000 + 961_538));
+}
+
+/// A line that stays low is deaf for everybody on it.
+#[test]
+fn whoever_gives_up_a_pattern_lets_go_of_the_line() {
+    let mut t = Script::tester(bramble());
+    t.at("0 ms").line(Low);
+    assert_eq!(t.at("10 ms").does(Tester::stop), Ok(Stopping::Over));
+    t.at("10 ms").line(High);
+    t.at("1 s").nothing();
+    let mut t = Script::tester(iso9141());
+    t.at("0 ms").line(Low);
+    t.at("100 ms").does(|tester, now| tester.connect(now));
+    t.at("100 ms").line(High);
+    t.at("100 ms").speed(iso9141().speed());
+    // W5 from the second call on, then the address from its start bit.
+    t.at("400 ms").line(Low);
+    t.at("600 ms").line(High);
 }
