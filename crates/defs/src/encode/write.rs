@@ -101,7 +101,7 @@ fn digits(length: usize, whole: i128) -> Vec<u8> {
     let mut bytes = vec![0; length];
     for byte in bytes.iter_mut().rev() {
         let pair = (rest % 100) as u8;
-        *byte = pair / 10 << 4 | pair % 10;
+        *byte = ((pair / 10) << 4) | (pair % 10);
         rest /= 100;
     }
     bytes

@@ -221,7 +221,7 @@ impl Checker<'_> {
         }
         if !input.text && !input.states.contains(&text) {
             let nearest =
-                nearest(&text, input.states.iter().map(String::as_str)).or(input.states.first().map(String::as_str));
+                nearest(&text, input.states.iter().map(String::as_str)).or_else(|| input.states.first().map(String::as_str));
             let error = FormulaError::new(
                 Rule::UnknownState,
                 literal.span.clone(),
@@ -342,10 +342,10 @@ impl Checker<'_> {
 
     fn channel_argument(&mut self, function: &str, argument: &Ast) -> Option<Input> {
         let expected = "the name of a channel";
-        if let Kind::Name(name) = &argument.kind {
-            if let Side::Channel(input) = self.name(name, &argument.span)? {
-                return Some(input);
-            }
+        if let Kind::Name(name) = &argument.kind
+            && let Side::Channel(input) = self.name(name, &argument.span)?
+        {
+            return Some(input);
         }
         self.mistake(Rule::Type, &argument.span, format!("`{function}` asks about a channel"), expected)
     }

@@ -56,7 +56,7 @@ pub fn compile(text: &str, names: &dyn Names, wanted: Wanted) -> Result<Compiled
 pub fn compile_ast(ast: &Ast, names: &dyn Names, wanted: Wanted) -> Result<Compiled, Vec<FormulaError>> {
     let mut checker = Checker { names, errors: Vec::new() };
     let checked = match wanted {
-        Wanted::Number => checker.number(ast).map(|(term, unit)| (term, unit)),
+        Wanted::Number => checker.number(ast),
         Wanted::Truth => checker.truth(ast).map(|term| (term, None)),
     };
     let Some((term, unit)) = checked.filter(|_| checker.errors.is_empty()) else {

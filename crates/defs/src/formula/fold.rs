@@ -35,10 +35,10 @@ pub(super) fn arithmetic(binary: Binary, left: Term, right: Term) -> Result<Term
     };
     if let (Term::Exact(a), Term::Exact(b)) = (&left, &right) {
         let exact = match binary {
-            Binary::Add => a.add(*b),
-            Binary::Subtract => a.subtract(*b),
-            Binary::Multiply => a.multiply(*b),
-            Binary::Divide => a.divide(*b),
+            Binary::Add => a.plus(*b),
+            Binary::Subtract => a.minus(*b),
+            Binary::Multiply => a.times(*b),
+            Binary::Divide => a.over(*b),
             Binary::Modulo => a.modulo(*b),
             _ => a.power(*b),
         };
@@ -122,7 +122,7 @@ fn exact_call(function: Function, arguments: &[Exact]) -> Option<Term> {
         Function::Floor => first.floor(),
         Function::Ceil => first.negate().floor().negate(),
         Function::Round => {
-            let rounded = first.magnitude().add(half)?.floor();
+            let rounded = first.magnitude().plus(half)?.floor();
             if first < Exact::ZERO { rounded.negate() } else { rounded }
         }
         Function::Sqrt | Function::Exp | Function::Ln | Function::Log10 | Function::Bit => return None,

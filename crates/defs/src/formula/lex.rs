@@ -131,7 +131,7 @@ fn number(rest: &str, at: usize) -> Result<Token, FormulaError> {
         text.starts_with("0x") && hex.is_some_and(|h| !h.is_empty() && h.chars().all(|c| c.is_ascii_hexdigit()));
     let (whole, part) = text.split_once('.').unwrap_or((text, "0"));
     let digits = |text: &str| !text.is_empty() && text.chars().all(|c| c.is_ascii_digit());
-    if !hex_fits && !(digits(whole) && digits(part)) {
+    if !(hex_fits || digits(whole) && digits(part)) {
         let error =
             error("this is not a number").expected("digits, digits with a point between, or `0x` and hex digits");
         let suggestion = match hex {

@@ -19,12 +19,12 @@ pub(super) enum Term {
     Raw,
     Part(u8),
     Channel(ChannelId),
-    Unary(Unary, Box<Term>),
-    Binary(Binary, Box<Term>, Box<Term>),
-    If(Box<Term>, Box<Term>, Box<Term>),
+    Unary(Unary, Box<Self>),
+    Binary(Binary, Box<Self>, Box<Self>),
+    If(Box<Self>, Box<Self>, Box<Self>),
     Invalid(String),
-    Call(Function, Vec<Term>),
-    Curve(u16, Box<Term>),
+    Call(Function, Vec<Self>),
+    Curve(u16, Box<Self>),
     Supported(ChannelId),
     Rate(ChannelId),
 }
@@ -50,18 +50,18 @@ impl Term {
             }
             Self::Binary(Binary::Add, left, right) => {
                 let ((a, b), (c, d)) = (left.affine()?, right.affine()?);
-                Some((a.add(c)?, b.add(d)?))
+                Some((a.plus(c)?, b.plus(d)?))
             }
             Self::Binary(Binary::Subtract, left, right) => {
                 let ((a, b), (c, d)) = (left.affine()?, right.affine()?);
-                Some((a.subtract(c)?, b.subtract(d)?))
+                Some((a.minus(c)?, b.minus(d)?))
             }
             Self::Binary(Binary::Multiply, left, right) => {
                 let ((a, b), (c, d)) = (left.affine()?, right.affine()?);
                 if a == Exact::ZERO {
-                    Some((b.multiply(c)?, b.multiply(d)?))
+                    Some((b.times(c)?, b.times(d)?))
                 } else if c == Exact::ZERO {
-                    Some((a.multiply(d)?, b.multiply(d)?))
+                    Some((a.times(d)?, b.times(d)?))
                 } else {
                     None
                 }
@@ -69,7 +69,7 @@ impl Term {
             Self::Binary(Binary::Divide, left, right) => match right.affine()? {
                 (factor, divisor) if factor == Exact::ZERO => {
                     let (a, b) = left.affine()?;
-                    Some((a.divide(divisor)?, b.divide(divisor)?))
+                    Some((a.over(divisor)?, b.over(divisor)?))
                 }
                 _ => None,
             },

@@ -41,7 +41,7 @@ impl Exact {
 
     /// A fraction; `None` if the denominator is zero or a part too large.
     pub fn new(numerator: i128, denominator: i128) -> Option<Self> {
-        Self::whole(numerator)?.divide(Self::whole(denominator)?)
+        Self::whole(numerator)?.over(Self::whole(denominator)?)
     }
 
     /// Numerator of the reduced fraction.
@@ -55,29 +55,29 @@ impl Exact {
     }
 
     /// `self + other`
-    pub fn add(self, other: Self) -> Option<Self> {
+    pub fn plus(self, other: Self) -> Option<Self> {
         Self::kept(self.0.checked_add(&other.0)?)
     }
 
     /// `self - other`
-    pub fn subtract(self, other: Self) -> Option<Self> {
+    pub fn minus(self, other: Self) -> Option<Self> {
         Self::kept(self.0.checked_sub(&other.0)?)
     }
 
     /// `self * other`
-    pub fn multiply(self, other: Self) -> Option<Self> {
+    pub fn times(self, other: Self) -> Option<Self> {
         Self::kept(self.0.checked_mul(&other.0)?)
     }
 
     /// `self / other`; `None` also for a division by zero.
-    pub fn divide(self, other: Self) -> Option<Self> {
+    pub fn over(self, other: Self) -> Option<Self> {
         let (numerator, denominator) = (other.numerator(), other.denominator());
         let reciprocal = match numerator.cmp(&0) {
             Ordering::Equal => return None,
             Ordering::Greater => Ratio::new_raw(denominator, numerator),
             Ordering::Less => Ratio::new_raw(-denominator, -numerator),
         };
-        self.multiply(Self(reciprocal))
+        self.times(Self(reciprocal))
     }
 
     /// `-self`
@@ -97,7 +97,7 @@ impl Exact {
 
     /// `self mod other`, with the sign of `other`; `None` also for a division by zero.
     pub fn modulo(self, other: Self) -> Option<Self> {
-        self.subtract(other.multiply(self.divide(other)?.floor())?)
+        self.minus(other.times(self.over(other)?.floor())?)
     }
 
     /// `self` to a whole power of magnitude 64 at most; `None` also for a negative power of zero.
@@ -105,9 +105,9 @@ impl Exact {
         let exponent = exponent.as_whole().filter(|e| (-64..=64).contains(e))?;
         let mut result = Self::ONE;
         for _ in 0..exponent.unsigned_abs() {
-            result = result.multiply(self)?;
+            result = result.times(self)?;
         }
-        if exponent < 0 { Self::ONE.divide(result) } else { Some(result) }
+        if exponent < 0 { Self::ONE.over(result) } else { Some(result) }
     }
 
     /// The value if it is a whole number.
@@ -208,7 +208,7 @@ fn scientific(text: &str) -> Option<Decimal> {
     let shift = exponent.checked_sub(i32::try_from(part.len()).ok()?)?;
     let power = Exact::whole(10i128.checked_pow(shift.unsigned_abs())?)?;
     let digits = Exact::whole(digits)?;
-    let value = if shift < 0 { digits.divide(power)? } else { digits.multiply(power)? };
+    let value = if shift < 0 { digits.over(power)? } else { digits.times(power)? };
     let decimals = u8::try_from(shift.min(0).unsigned_abs()).ok()?;
     Some(Decimal { value, decimals })
 }

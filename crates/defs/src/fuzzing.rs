@@ -1,0 +1,1 @@
+//! Bodies of the fuzz targets, with what must hold whatever the input.
