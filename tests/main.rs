@@ -5,4 +5,5 @@ mod emit;
 mod logging;
 mod real_line;
 mod standards;
+mod units;
 mod virtual_line;

@@ -27,6 +27,9 @@ pub mod emitted;
 pub mod encode;
 #[cfg(feature = "std")]
 pub mod formula;
+#[doc(hidden)]
+#[cfg(all(feature = "std", any(test, feature = "fuzzing")))]
+pub mod fuzzing;
 #[cfg(feature = "alloc")]
 pub mod lookup;
 #[cfg(feature = "std")]

@@ -14,7 +14,8 @@ use super::functions::{Arity, Callee, FUNCTIONS, named};
 use super::names::{Input, Name, Names};
 use super::term::Term;
 use crate::compiled::{Binary, Function, Unary};
-use crate::unit::{Quantity, UnitCode};
+use crate::number::Exact;
+use crate::unit::{Fraction, Quantity, UnitCode, same_dimension};
 use crate::value::Invalid;
 
 pub(super) struct Checker<'a> {
@@ -53,7 +54,7 @@ impl Checker<'_> {
                 let condition = self.truth(condition);
                 let (then_number, else_number) = (self.number(then), self.number(otherwise));
                 let ((then_term, then_unit), (else_term, else_unit)) = (then_number?, else_number?);
-                let unit = self.one_unit(&[(then_unit, &then.span), (else_unit, &otherwise.span)])?;
+                let unit = self.one_unit(&[(then_unit, then), (else_unit, otherwise)])?;
                 Some((fold::choice(condition?, then_term, else_term), unit))
             }
             Kind::Invalid(reason) => Some((Term::Invalid(reason.clone()), None)),
@@ -158,7 +159,7 @@ impl Checker<'_> {
         let ((a, a_unit), (b, b_unit)) = (a?, b?);
         let unit = match binary {
             Binary::Add | Binary::Subtract => {
-                let unit = self.one_unit(&[(a_unit, &left.span), (b_unit, &right.span)])?;
+                let unit = self.one_unit(&[(a_unit, left), (b_unit, right)])?;
                 // Two points on a temperature scale differ by kelvins.
                 let points = binary == Binary::Subtract && a_unit.is_some() && b_unit.is_some();
                 unit.filter(|unit| !(points && Quantity::of(*unit) == Some(Quantity::Temperature)))
@@ -190,7 +191,7 @@ impl Checker<'_> {
             (a, b) => {
                 let (a, b) = (self.side_number(a, left), self.side_number(b, right));
                 let ((a, a_unit), (b, b_unit)) = (a?, b?);
-                self.one_unit(&[(a_unit, &left.span), (b_unit, &right.span)])?;
+                self.one_unit(&[(a_unit, left), (b_unit, right)])?;
                 Some(fold::compare(binary, a, b))
             }
         }
@@ -220,8 +221,8 @@ impl Checker<'_> {
             return self.mistake(Rule::Type, &literal.span, message, "a number");
         }
         if !input.text && !input.states.contains(&text) {
-            let nearest =
-                nearest(&text, input.states.iter().map(String::as_str)).or_else(|| input.states.first().map(String::as_str));
+            let nearest = nearest(&text, input.states.iter().map(String::as_str))
+                .or_else(|| input.states.first().map(String::as_str));
             let error = FormulaError::new(
                 Rule::UnknownState,
                 literal.span.clone(),
@@ -280,7 +281,7 @@ impl Checker<'_> {
             }
             Arity::Several => self.several(name, arguments, &whole.span)?,
         };
-        let units: Vec<_> = numbers.iter().map(|((_, unit), span)| (*unit, span)).collect();
+        let units: Vec<_> = numbers.iter().map(|((_, unit), ast)| (*unit, *ast)).collect();
         let unit = match function {
             Function::Sqrt | Function::Exp | Function::Ln | Function::Log10 | Function::Bit => None,
             _ => self.one_unit(&units)?,
@@ -304,13 +305,18 @@ impl Checker<'_> {
         }
     }
 
-    fn numbers(&mut self, arguments: &[Ast]) -> Option<Vec<(Number, Range<usize>)>> {
-        let read: Vec<_> = arguments.iter().map(|ast| self.number(ast).map(|n| (n, ast.span.clone()))).collect();
+    fn numbers<'t>(&mut self, arguments: &'t [Ast]) -> Option<Vec<(Number, &'t Ast)>> {
+        let read: Vec<_> = arguments.iter().map(|ast| self.number(ast).map(|number| (number, ast))).collect();
         read.into_iter().collect()
     }
 
     /// Arguments of `min` and `max`: numbers, and whole arrays element by element.
-    fn several(&mut self, name: &str, arguments: &[Ast], whole: &Range<usize>) -> Option<Vec<(Number, Range<usize>)>> {
+    fn several<'t>(
+        &mut self,
+        name: &str,
+        arguments: &'t [Ast],
+        whole: &Range<usize>,
+    ) -> Option<Vec<(Number, &'t Ast)>> {
         let mut numbers = Vec::new();
         let mut arrays = false;
         for argument in arguments {
@@ -319,10 +325,10 @@ impl Checker<'_> {
                     arrays = true;
                     for input in elements {
                         let number = self.channel_number(input, &array, &argument.span)?;
-                        numbers.push((number, argument.span.clone()));
+                        numbers.push((number, argument));
                     }
                 }
-                None => numbers.push((self.number(argument)?, argument.span.clone())),
+                None => numbers.push((self.number(argument)?, argument)),
             }
         }
         if !arrays && numbers.len() < 2 {
@@ -377,18 +383,20 @@ impl Checker<'_> {
     // ---- units and mistakes
 
     /// The one unit of names that are added, subtracted, compared or chosen from.
-    fn one_unit(&mut self, operands: &[(Option<UnitCode>, &Range<usize>)]) -> Option<Option<UnitCode>> {
-        let mut known = operands.iter().filter_map(|(unit, span)| Some(((*unit)?, *span)));
+    fn one_unit(&mut self, operands: &[(Option<UnitCode>, &Ast)]) -> Option<Option<UnitCode>> {
+        let mut known = operands.iter().filter_map(|(unit, ast)| Some(((*unit)?, *ast)));
         let Some((unit, _)) = known.next() else {
             return Some(None);
         };
-        match known.find(|(other, _)| *other != unit) {
-            None => Some(Some(unit)),
-            Some((other, span)) => {
-                let message = format!("`{}` meets `{}` here", unit.code(), other.code());
-                self.mistake(Rule::Unit, span, message, format!("a number in `{}`", unit.code()))
-            }
-        }
+        let Some((other, ast)) = known.find(|(other, _)| *other != unit) else {
+            return Some(Some(unit));
+        };
+        let message = format!("`{}` meets `{}` here", unit.code(), other.code());
+        let error = FormulaError::new(Rule::Unit, ast.span.clone(), message);
+        let factor = factor(other, unit).filter(|_| matches!(ast.kind, Kind::Name(_)));
+        let suggestion = factor.map(|factor| format!("{ast} * {factor}"));
+        self.errors.push(error.expected(format!("a number in `{}`", unit.code())).suggest(suggestion));
+        None
     }
 
     fn not_a_truth<T>(&mut self, ast: &Ast) -> Option<T> {
@@ -426,6 +434,14 @@ impl Checker<'_> {
         self.errors.push(FormulaError::new(rule, span.clone(), message).expected(expected));
         None
     }
+}
+
+/// What a number in one unit is multiplied by to be in the other, where no zero is shifted.
+fn factor(from: UnitCode, to: UnitCode) -> Option<Exact> {
+    let (a, b) = (from.unit()?, to.unit()?);
+    let fraction = |f: Fraction| Exact::new(f.numerator.into(), f.denominator.into());
+    let unshifted = a.offset.numerator == 0 && b.offset.numerator == 0;
+    if unshifted && same_dimension(from, to) { fraction(a.factor)?.over(fraction(b.factor)?) } else { None }
 }
 
 fn is_arithmetic(binary: Binary) -> bool {

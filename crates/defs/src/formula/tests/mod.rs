@@ -1,5 +1,6 @@
 //! Tests of the formula room.
 
+mod knowledge;
 mod mistakes;
 mod roundtrip;
 mod semantics;
