@@ -139,15 +139,14 @@ impl Tester {
         if !for_us || !from_whom {
             let target = content.target.unwrap_or(self.line.tester);
             self.noise(end, Noise::Foreign { target, source: content.source.unwrap_or_default() });
-            if waiting {
-                // Not an answer: the window stays where it was.
-                let window = if opening.is_some() { self.line.timing.p2_max } else { self.window };
-                self.deadlines.arm(Deadline::AnswerStart, self.limit(self.window_from, window));
-            }
+            self.leave_window(opening);
             return;
         }
-        if !waiting {
+        // What began while we still sent answers nothing: an echo on a port that promised none.
+        let too_soon = start.after(self.char_time().one()) <= self.window_from;
+        if !waiting || too_soon {
             self.noise(end, Noise::Unasked { bytes: content.data_len as u16 });
+            self.leave_window(opening);
             return;
         }
         self.keep(content);
@@ -173,6 +172,16 @@ impl Tester {
             (Phase::Waiting, _) => self.phase = Phase::Ready,
             _ => {}
         }
+    }
+
+    /// What came was no answer: the window stays where it was.
+    fn leave_window(&mut self, opening: Option<Opening>) {
+        let window = match (self.phase, opening) {
+            (_, Some(_)) => self.line.timing.p2_max,
+            (Phase::Waiting, None) => self.window,
+            _ => return,
+        };
+        self.deadlines.arm(Deadline::AnswerStart, self.limit(self.out_for_sure(self.window_from), window));
     }
 
     fn keep(&mut self, content: Content) {

@@ -1,6 +1,6 @@
 //! Our own bytes on a single-wire line: compared, cancelled, missed.
 
-use super::world::{at, bramble, heard, iso9141, ms, one, plain};
+use super::world::{at, bramble, heard, iso9141, ms, one, plain, thistle};
 use crate::contract::Input;
 use crate::contract::Level::{High, Low};
 use crate::kline::{Line, Tester};
@@ -178,4 +178,13 @@ fn a_port_that_sends_late_gets_a_longer_window_and_keeps_p3min() {
     t.at("60 ms").does(|tester, now| tester.request(now, &[0x21, 0x01], one(0x1C))).unwrap();
     // 5.769 ms, 3 ms and 55 ms.
     t.at("63.769 ms").sends("82 1C F1 21 01 B1");
+}
+
+/// In declared framing a request looks like an answer: an echo where none was promised must not be taken for one.
+#[test]
+fn an_echo_that_was_not_promised_is_no_answer() {
+    let mut t = asked(Echo::Suppressed, Echo::Returns, Line { unit: 0x1C, ..thistle() });
+    t.at("60 ms").hears("1C 05 61 01 79");
+    let events = t.at("1 s").events();
+    assert_eq!(heard(&events), "Unasked { bytes: 2 }, message of 2");
 }
