@@ -1,6 +1,6 @@
 //! Exact decimals and rationals: what literals of a definition are until something is rounded.
 //!
-//! The one rounding stands in [`quotient`](crate::decode::quotient), which the decoder uses as well, so a folded
+//! The one rounding stands in [`quotient`], which the decoder uses as well, so a folded
 //! constant and a decoded value agree to the last bit.
 
 #[cfg(test)]
