@@ -4,8 +4,8 @@ use alloc::collections::VecDeque;
 use alloc::format;
 use core::time::Duration;
 
-use tickover_defs::RecordId;
 use tickover_defs::compiled::{Line, Step};
+use tickover_defs::{ChannelId, RecordId};
 use tickover_framing::Instant;
 use tickover_framing::contract::{Act, Level, Why};
 use tickover_framing::kline::Stopping;
@@ -136,7 +136,16 @@ impl Session {
     fn next_read_once(&mut self) -> Phase {
         self.unit.store.fit(crate::unit::layout_of(&self.unit.definition, self.unit.variant));
         self.unit.replan();
+        self.say_missing(|_| true);
+        Phase::Once { left: self.unit.plan.once.iter().copied().collect() }
+    }
+
+    /// Says which of these channels cannot be read, and why.
+    pub(crate) fn say_missing(&mut self, of: impl Fn(ChannelId) -> bool) {
         for (channel, missing) in core::mem::take(&mut self.unit.plan.missing) {
+            if !of(channel) {
+                continue;
+            }
             let name = self.unit.definition.channel_name(channel);
             let (fault, text, advice) = match missing {
                 Missing::NotInVariant => {
@@ -158,7 +167,6 @@ impl Session {
             };
             self.note(advise(self.now, NoteKind::NotSupported, fault, text, advice));
         }
-        Phase::Once { left: self.unit.plan.once.iter().copied().collect() }
     }
 
     /// Polling begins.
@@ -169,6 +177,10 @@ impl Session {
     }
 
     fn identified(&mut self) {
+        let later = |asked: &crate::unit::Asked| !asked.answered && asked.complaint == Some(NoteKind::Refused);
+        if self.unit.asked.iter().any(later) {
+            return self.restart("the unit was not ready to say which variant it is");
+        }
         let layout = &self.unit.definition.base;
         self.unit.store.fit(layout);
         let now = self.now;

@@ -1,6 +1,7 @@
 //! The session: commands in, rows and notes out.
 
 use alloc::collections::VecDeque;
+use alloc::format;
 use alloc::string::ToString;
 use alloc::vec::Vec;
 use core::time::Duration;
@@ -110,7 +111,7 @@ impl Session {
     /// Watches a channel of this session's definition at least this often.
     #[must_use]
     pub fn watch(mut self, channel: ChannelId, rate: Rate) -> Self {
-        self.unit.wish(channel, Some(rate));
+        self.wish(channel, Some(rate));
         self
     }
 
@@ -144,8 +145,24 @@ impl Session {
     /// Watches a channel at another rate, or no more.
     pub fn set_rate(&mut self, now: Instant, channel: ChannelId, rate: Option<Rate>) {
         self.pass_time(now);
-        self.unit.wish(channel, rate);
+        self.wish(channel, rate);
         self.replan();
+        if self.phase.polls() {
+            self.say_missing(|missing| missing == channel);
+        }
+    }
+
+    fn wish(&mut self, channel: ChannelId, rate: Option<Rate>) {
+        if !self.unit.wish(channel, rate) {
+            let text = format!(
+                "channel {} is of another definition: '{}' has {}",
+                channel.0,
+                self.unit.definition.id,
+                self.unit.wishes.len()
+            );
+            let advice = "take the channel from this session's definition";
+            self.note(Note { at: self.now, kind: NoteKind::NotSupported, fault: Fault::Caller, text, advice });
+        }
     }
 
     /// Connects over a port of this reach: sets the speed, initialises, identifies, polls.

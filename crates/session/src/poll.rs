@@ -164,6 +164,7 @@ impl Session {
         if identifying {
             return;
         }
+        self.was_read(id);
         let unit = &mut self.unit;
         let readings: Vec<_> = readings.into_iter().filter(|reading| unit.watched(reading.channel)).collect();
         for reading in &readings {
@@ -180,8 +181,16 @@ impl Session {
 
     fn healthy(&mut self, record: RecordId) {
         (self.history.lost_turns, self.history.attempts) = (0, 0);
-        if let Some(asked) = self.unit.asked(record) {
-            (asked.answered, asked.refusals, asked.complaint) = (true, 0, None);
+        let Some(asked) = self.unit.asked(record) else { return };
+        (asked.answered, asked.refusals, asked.complaint) = (true, 0, None);
+    }
+
+    /// A row was made of a record: what is read once is not asked for any more.
+    fn was_read(&mut self, record: RecordId) {
+        let Some(asked) = self.unit.asked(record) else { return };
+        let first = !core::mem::replace(&mut asked.read, true);
+        if first && self.phase == Phase::Poll && self.unit.plan.once.contains(&record) {
+            self.replan();
         }
     }
 
@@ -323,6 +332,10 @@ impl Session {
                 self.restart("the unit does not answer any more");
             }
         } else if cleared && self.phase == Phase::Poll {
+            let once = self.unit.plan.once.clone();
+            once.iter()
+                .filter_map(|id| self.unit.asked.get_mut(usize::from(id.0)))
+                .for_each(|asked| asked.read = false);
             self.phase = Phase::Once { left: self.unit.plan.once.iter().copied().collect() };
         }
     }

@@ -17,6 +17,9 @@ use crate::rate::{Load, Prediction, Terms, forecast};
 use crate::schedule::Wanted;
 use crate::{NoteKind, Rate};
 
+/// How often a record that is read once is asked for until it is answered.
+const ONCE_AGAIN: Duration = Duration::from_secs(5);
+
 /// One control unit of a session.
 #[derive(Debug)]
 pub(crate) struct Unit {
@@ -41,6 +44,8 @@ pub(crate) struct Unit {
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Asked {
     pub(crate) answered: bool,
+    /// Made a row: an answer that only told the variant does not count.
+    pub(crate) read: bool,
     /// Not asked for any more.
     pub(crate) refused: bool,
     pub(crate) refusals: u8,
@@ -93,8 +98,10 @@ impl Unit {
         self.layout().record(id)
     }
 
-    pub(crate) fn wish(&mut self, channel: ChannelId, rate: Option<Rate>) {
-        self.wishes.iter_mut().skip(usize::from(channel.0)).take(1).for_each(|wish| *wish = rate);
+    /// Takes a wish; false: this definition has no such channel.
+    pub(crate) fn wish(&mut self, channel: ChannelId, rate: Option<Rate>) -> bool {
+        let wish = self.wishes.get_mut(usize::from(channel.0));
+        wish.map(|wish| *wish = rate).is_some()
     }
 
     pub(crate) fn wishes(&self) -> Vec<(ChannelId, Rate)> {
@@ -136,7 +143,15 @@ impl Unit {
             fastest: load.fastest,
             cost: load.terms.total(),
         };
-        loads.into_iter().map(wanted).collect()
+        // What is read once is asked for now and then until it has been answered.
+        let once = self
+            .plan
+            .once
+            .iter()
+            .filter(|id| self.asked.get(usize::from(id.0)).is_some_and(|asked| !asked.read && !asked.refused));
+        let again =
+            once.map(|id| Wanted { record: *id, period: Some(ONCE_AGAIN), fastest: false, cost: Duration::ZERO });
+        loads.into_iter().map(wanted).chain(again).collect()
     }
 
     /// What the model says for a unit that answers after `p2`, in the session that is, or will be, entered.

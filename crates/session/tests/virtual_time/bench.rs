@@ -50,7 +50,7 @@ pub(crate) struct World {
     pub(crate) speeds: Vec<Speed>,
     pub(crate) level: Level,
     /// What the port runs at, if not at what is asked.
-    pub(crate) port_baud: Option<u32>,
+    pub(crate) port_baud: fn(u32) -> u32,
     answering: Answering,
     arriving: BTreeMap<(Instant, u64), u8>,
     received: Vec<u8>,
@@ -85,7 +85,7 @@ impl World {
             heard: Vec::new(),
             speeds: Vec::new(),
             level: Level::High,
-            port_baud: None,
+            port_baud: |asked| asked,
             answering: Box::new(|_, _| Vec::new()),
             arriving: BTreeMap::new(),
             received: Vec::new(),
@@ -155,7 +155,7 @@ impl World {
             Act::Speed(speed) => {
                 self.speeds.push(speed);
                 let Speed::Serial { baud, parity, stop_bits } = speed else { panic!("{speed:?} on a K-line") };
-                let baud = self.port_baud.unwrap_or(baud);
+                let baud = (self.port_baud)(baud);
                 self.char_time = CharTime::new(10, baud);
                 let got = Some(Speed::Serial { baud, parity, stop_bits });
                 self.session.handle(Input::SpeedIs { at: self.now, got });

@@ -149,7 +149,7 @@ fn a_session_that_does_not_exist_is_refused_with_the_nearest_names() {
 fn a_port_at_another_speed_is_named_and_left_alone() {
     let build = Build::new().record("engine", 0x01, 1).byte("speed", 0);
     let mut world = World::silent(Session::new(build.definition.clone()).watch(build.id("speed"), Rate::Fastest));
-    world.port_baud = Some(14_400);
+    world.port_baud = |_| 14_400;
     world.session.connect(Instant::ORIGIN, Reach::IDEAL);
     world.run_ms(10_000);
     assert_eq!(
@@ -170,11 +170,76 @@ fn a_wider_tolerance_takes_a_port_that_is_a_little_off() {
             session = session.baud_tolerance_ppm(ppm);
         }
         let mut world = World::silent(session);
-        world.port_baud = Some(10_473);
+        world.port_baud = |_| 10_473;
         world.session.connect(Instant::ORIGIN, Reach::IDEAL);
         world.run_ms(1000);
         assert_eq!(world.session.is_connected(), connected, "{tolerance:?}");
     }
+}
+
+#[test]
+fn a_session_at_a_speed_that_the_port_cannot_make_is_done_without() {
+    let build = Build::new().record("engine", 0x01, 1).byte("speed", 0).session("fast", |line| line.line.baud = 38_400);
+    let session =
+        Session::new(build.definition.clone()).watch(build.id("speed"), Rate::per_second(2)).enter("fast").unwrap();
+    let mut world = World::new(session, |_, data| match data {
+        [0x10, 0x86] => reply(&[0x50, 0x86]),
+        [0x21, 0x01] => reply(&[0x61, 0x01, 9]),
+        _ => Vec::new(),
+    });
+    world.port_baud = |asked| if asked == 38_400 { 57_600 } else { asked };
+    world.run_ms(10_000);
+    assert!(
+        world.said(NoteKind::Speed).starts_with("line: 38400 Bd were asked for, the port runs at 57600 Bd (+50.00 %)")
+    );
+    assert_eq!(world.asked(&[0x10, 0x86]), 1);
+    assert!(world.rows().count() > 10);
+}
+
+#[test]
+fn a_record_read_once_is_asked_for_until_it_answers() {
+    let build = with_variants();
+    let session = Session::new(build.definition.clone())
+        .watch(build.id("speed"), Rate::per_second(2))
+        .watch(build.id("part"), Rate::Fastest);
+    let mut number = 0;
+    let mut good = answers(b"B001", &[7]);
+    let mut world = World::new(session, move |at, data| {
+        number += u32::from(data == [0x1A, 0x94]);
+        // Told for the variant, then busy for a while.
+        if data == [0x1A, 0x94] && (2..6).contains(&number) { reply(&[0x7F, 0x1A, 0x22]) } else { good(at, data) }
+    });
+    world.run_ms(40_000);
+    assert_eq!(world.rows().filter(|row| row.get(build.id("part")).is_some()).count(), 1);
+    assert_eq!(world.asked(&[0x1A, 0x94]), 6);
+}
+
+#[test]
+fn a_unit_not_ready_to_say_its_variant_is_asked_again() {
+    let build = with_variants();
+    let session = Session::new(build.definition.clone()).watch(build.id("speed"), Rate::per_second(2));
+    let mut good = answers(b"B001", &[7]);
+    let mut world = World::new(session, move |at, data| {
+        if data == [0x1A, 0x94] && at < Instant::from_nanos(3_000_000_000) {
+            reply(&[0x7F, 0x1A, 0x22])
+        } else {
+            good(at, data)
+        }
+    });
+    world.run_ms(10_000);
+    assert_eq!(world.count(NoteKind::NotIdentified), 0);
+    assert!(world.rows().count() > 5);
+}
+
+#[test]
+fn a_channel_of_another_definition_is_named() {
+    let session = Session::new(Build::new().definition).watch(tickover_defs::ChannelId(9), Rate::Fastest);
+    let mut world = World::silent(session);
+    world.run_ms(1);
+    assert_eq!(
+        world.said(NoteKind::NotSupported),
+        "caller: channel 9 is of another definition: 'test' has 0; take the channel from this session's definition"
+    );
 }
 
 #[test]
