@@ -7,9 +7,8 @@ use core::time::Duration;
 use tickover_defs::compiled::{Line, Step};
 use tickover_defs::{ChannelId, RecordId};
 use tickover_framing::Instant;
-use tickover_framing::contract::{Act, Level, Why};
-use tickover_framing::kline::Stopping;
-use tickover_framing::transport::{Answers, Misuse};
+use tickover_framing::contract::Why;
+use tickover_framing::transport::Answers;
 use tickover_services::Effect;
 
 use crate::identify::{self, Identity};
@@ -17,8 +16,8 @@ use crate::lane::{Purpose, Sending};
 use crate::machine::Session;
 use crate::notes::{advise, note};
 use crate::plan::Missing;
-use crate::schedule::{Job, Pick};
-use crate::{Event, Fault, NoteKind};
+use crate::schedule::Pick;
+use crate::{Fault, NoteKind};
 
 /// Waits before communication is started again, by attempt since the last good answer.
 const BACK_OFF: [Duration; 5] = [
@@ -306,126 +305,5 @@ impl Session {
         self.unit.entered = Some(session);
         self.note(note(now, NoteKind::Entered, Fault::Nobody, text));
         self.phase = self.next_read_once();
-    }
-
-    /// Sends what the schedule picks; whether there was anything.
-    fn poll_next(&mut self) -> bool {
-        let Pick::Run(job) = self.schedule.pick(self.now) else { return false };
-        let Some(lane) = &self.lane else { return false };
-        let limit = lane.timing().p3_max;
-        if limit.is_some_and(|limit| self.now.since(lane.last_message) > limit) {
-            self.restart("nothing was sent for longer than P3max, so the unit has ended the conversation");
-            return true;
-        }
-        match job {
-            Job::Record(record) => self.ask_record(record, Purpose::Poll(record)),
-            Job::KeepAlive => self.send_keep_alive(),
-            Job::OneShot(ticket) => self.send_one_shot(ticket),
-        }
-        true
-    }
-
-    /// Asks for a record, if its request really only reads.
-    fn ask_record(&mut self, id: RecordId, purpose: Purpose) {
-        let request = self.unit.record(id).and_then(|record| record.request.constant());
-        let effect = request.as_ref().and_then(|request| self.lane.as_ref()?.line.effect_of(request));
-        match (request, effect) {
-            (Some(request), Some(Effect::Reads)) => {
-                self.send(purpose, Sending { request, effect: Effect::Reads, answers: Answers::One });
-            }
-            _ => {
-                let text = format!("{} is not asked for: its request does not only read", self.unit.say_record(id));
-                self.note(note(self.now, NoteKind::NotSupported, Fault::Definition, text));
-                self.drop_record(id);
-            }
-        }
-    }
-
-    fn send_keep_alive(&mut self) {
-        let Some((keep_alive, lane)) = self.lane.as_ref().and_then(|lane| Some((lane.line.keep_alive.as_ref()?, lane)))
-        else {
-            return self.schedule.keep_alive(self.now, None);
-        };
-        let request = keep_alive.send.to_vec();
-        let answers = if keep_alive.expect.is_some() { Answers::One } else { Answers::None };
-        match lane.line.effect_of(&request) {
-            Some(effect @ (Effect::Reads | Effect::Session)) => {
-                self.send(Purpose::KeepAlive, Sending { request, effect, answers });
-            }
-            _ => {
-                let text = "keep_alive does more than keep the unit listening; it is not sent".into();
-                self.note(note(self.now, NoteKind::Refused, Fault::Definition, text));
-                self.schedule.keep_alive(self.now, None);
-            }
-        }
-    }
-
-    fn send_one_shot(&mut self, ticket: u32) {
-        let place = self.one_shots.iter().position(|one_shot| one_shot.ticket == ticket);
-        match place.and_then(|place| self.one_shots.remove(place)) {
-            Some(one_shot) => {
-                let sending = Sending { request: one_shot.request, effect: one_shot.effect, answers: Answers::One };
-                self.send(Purpose::OneShot(ticket), sending);
-            }
-            None => self.schedule.ran(Job::OneShot(ticket), self.now, self.now, None),
-        }
-    }
-
-    fn send(&mut self, purpose: Purpose, sending: Sending) {
-        let now = self.now;
-        let Some(lane) = &mut self.lane else { return };
-        self.meter.since.get_or_insert(now);
-        match lane.start(now, purpose, sending) {
-            Ok(()) => {}
-            Err(misuse @ Misuse::Length { .. }) => self.unsendable(purpose, misuse),
-            Err(misuse) => self.restart(&format!("{misuse}")),
-        }
-    }
-
-    /// Ends the connection in order, or at once where there is none.
-    fn leave(&mut self) {
-        let now = self.now;
-        let connected = !matches!(self.phase, Phase::Down | Phase::BackOff { .. });
-        self.phase = Phase::Leaving;
-        let stopping = self.lane.as_mut().filter(|_| connected).map(|lane| lane.transport.stop(now));
-        if !matches!(stopping, Some(Ok(Stopping::Asked))) {
-            self.closed();
-        }
-    }
-
-    /// `close` was called: nothing new is sent, nothing is repeated.
-    pub(crate) fn leave_soon(&mut self, now: Instant) {
-        self.fail_waiting(now, "the session is being closed");
-        match &mut self.lane {
-            None => self.events.push_back(Event::Closed),
-            Some(lane) => lane.flight.iter_mut().for_each(|flight| flight.exchange.repeat_no_more()),
-        }
-    }
-
-    /// The conversation is over: the port runs at its first speed again.
-    pub(crate) fn closed(&mut self) {
-        let lane = self.lane.take();
-        let base = self.unit.base_line().map(|line| line.line.speed());
-        if let (Some(lane), Some(base)) = (&lane, base) {
-            if lane.transport.line().speed() != base {
-                self.acts.push_back(Act::Speed(base));
-            }
-            self.history.down_since.get_or_insert(self.now);
-        }
-        self.phase = Phase::Down;
-        self.events.push_back(Event::Closed);
-    }
-
-    /// Drops the connection at once: the port is gone, or another is taken.
-    pub(crate) fn end_connection(&mut self, now: Instant) {
-        self.abandon_flight();
-        self.fail_waiting(now, "the connection ended");
-        if self.phase == Phase::Initialising && self.reach.pulse {
-            self.acts.push_back(Act::Line { level: Level::High, hold: Duration::ZERO });
-        }
-        if self.lane.take().is_some() {
-            self.history.down_since.get_or_insert(now);
-        }
-        self.phase = Phase::Down;
     }
 }

@@ -7,9 +7,7 @@ use alloc::vec::Vec;
 use tickover_defs::RecordId;
 use tickover_defs::compiled::Step;
 use tickover_framing::Instant;
-use tickover_framing::contract::Hex;
-use tickover_framing::transport::{Heard, Misuse, Noise};
-use tickover_services::{Effect, ServiceId};
+use tickover_framing::transport::{Heard, Noise};
 
 use crate::connect::Phase;
 use crate::derive::{Response, age_limit};
@@ -20,10 +18,10 @@ use crate::machine::Session;
 use crate::notes;
 use crate::schedule::Job;
 use crate::unit::layout_of;
-use crate::{Event, Fault, Note, NoteKind, Row};
+use crate::{Event, NoteKind, Row};
 
 /// So many turns in a row without a good answer, and communication is started again.
-const LOST_TURNS: u32 = 2;
+pub(crate) const LOST_TURNS: u32 = 2;
 /// A refusal whose meaning is not known is believed after so many in a row.
 const REFUSALS: u8 = 3;
 
@@ -304,97 +302,8 @@ impl Session {
         }
     }
 
-    fn one_shot_finished(&mut self, ticket: u32, flight: &Flight, outcome: Outcome) {
-        self.schedule.ran(Job::OneShot(ticket), flight.started, self.now, None);
-        let what = format!("request {}", Hex(&flight.exchange.request));
-        let expected = self.expected_service(&flight.exchange.request);
-        let failed = matches!(outcome, Outcome::Failed(_));
-        let answer = match outcome {
-            Outcome::Answer(answer) => match expected.filter(|expected| answer.data.first() != Some(expected)) {
-                None => Ok(answer.data),
-                Some(expected) => {
-                    let wrong = format!("an answer that starts with {expected:02X} was expected");
-                    Err(notes::misfit(self.now, &what, &wrong, &answer.data))
-                }
-            },
-            Outcome::Sent => Ok(Vec::new()),
-            Outcome::Refused(refusal) => {
-                self.meter.refusals += 1;
-                Err(notes::refused(self.now, NoteKind::Refused, &refusal, &what, ""))
-            }
-            Outcome::Failed(failure) => Err(notes::failed(self.now, failure, &what)),
-        };
-        let cleared = answer.is_ok() && flight.effect == Effect::Clears;
-        self.events.push_back(Event::Answer { ticket, answer });
-        if failed {
-            self.history.lost_turns += 1;
-            if self.history.lost_turns >= LOST_TURNS {
-                self.restart("the unit does not answer any more");
-            }
-        } else if cleared && self.phase == Phase::Poll {
-            let once = self.unit.plan.once.clone();
-            once.iter()
-                .filter_map(|id| self.unit.asked.get_mut(usize::from(id.0)))
-                .for_each(|asked| asked.read = false);
-            self.phase = Phase::Once { left: self.unit.plan.once.iter().copied().collect() };
-        }
-    }
-
-    /// What a good answer starts with, where a standard's services hold.
-    fn expected_service(&self, request: &[u8]) -> Option<u8> {
-        self.lane.as_ref()?.line.services?;
-        Some(ServiceId(*request.first()?).response().0)
-    }
-
-    /// A request that fits no message of this framing.
-    pub(crate) fn unsendable(&mut self, purpose: Purpose, misuse: Misuse) {
-        let text = format!("{}: {misuse}", self.say(purpose));
-        let note = |fault| notes::note(self.now, NoteKind::NotSupported, fault, text.clone());
-        match purpose {
-            Purpose::OneShot(ticket) => {
-                let answer = Err(note(Fault::Caller));
-                self.events.push_back(Event::Answer { ticket, answer });
-                self.schedule.ran(Job::OneShot(ticket), self.now, self.now, None);
-            }
-            Purpose::Poll(record) | Purpose::Once(record) | Purpose::Identify(record) => {
-                let note = note(Fault::Definition);
-                self.note(note);
-                self.drop_record(record);
-            }
-            Purpose::Step => {
-                let note = note(Fault::Definition);
-                self.note(note);
-                self.not_entered();
-            }
-            Purpose::KeepAlive => {
-                let note = note(Fault::Definition);
-                self.note(note);
-                self.schedule.keep_alive(self.now, None);
-            }
-        }
-    }
-
-    /// The exchange under way comes to nothing.
-    pub(crate) fn abandon_flight(&mut self) {
-        let flight = self.lane.as_mut().and_then(|lane| lane.flight.take());
-        if let Some(Flight { purpose: Purpose::OneShot(ticket), exchange, started, .. }) = flight {
-            self.schedule.ran(Job::OneShot(ticket), started, self.now, None);
-            let answer = Err(unanswered(self.now, &exchange.request, "the connection ended"));
-            self.events.push_back(Event::Answer { ticket, answer });
-        }
-    }
-
-    /// Requests that wait are not sent any more.
-    pub(crate) fn fail_waiting(&mut self, now: Instant, why: &str) {
-        self.schedule.clear_one_shots();
-        for one_shot in core::mem::take(&mut self.one_shots) {
-            let answer = Err(unanswered(now, &one_shot.request, why));
-            self.events.push_back(Event::Answer { ticket: one_shot.ticket, answer });
-        }
-    }
-
     /// What an exchange is for, in a note.
-    fn say(&self, purpose: Purpose) -> String {
+    pub(crate) fn say(&self, purpose: Purpose) -> String {
         match purpose {
             Purpose::Poll(record) | Purpose::Identify(record) | Purpose::Once(record) => self.unit.say_record(record),
             Purpose::Step => match self.phase {
@@ -405,9 +314,4 @@ impl Session {
             Purpose::OneShot(ticket) => format!("request {ticket}"),
         }
     }
-}
-
-fn unanswered(at: Instant, request: &[u8], why: &str) -> Note {
-    let text = format!("request {} was not answered: {why}", Hex(request));
-    notes::advise(at, NoteKind::Lost, Fault::Line, text, "ask again after the next connection")
 }

@@ -1,0 +1,89 @@
+//! What goes out, and the last judgement of it: whatever the schedule picks, polling can only read.
+
+use alloc::format;
+
+use tickover_defs::RecordId;
+use tickover_framing::transport::{Answers, Misuse};
+use tickover_services::Effect;
+
+use crate::lane::{Purpose, Sending};
+use crate::machine::Session;
+use crate::notes::note;
+use crate::schedule::{Job, Pick};
+use crate::{Fault, NoteKind};
+
+impl Session {
+    /// Sends what the schedule picks; whether there was anything.
+    pub(crate) fn poll_next(&mut self) -> bool {
+        let Pick::Run(job) = self.schedule.pick(self.now) else { return false };
+        let Some(lane) = &self.lane else { return false };
+        let limit = lane.timing().p3_max;
+        if limit.is_some_and(|limit| self.now.since(lane.last_message) > limit) {
+            self.restart("nothing was sent for longer than P3max, so the unit has ended the conversation");
+            return true;
+        }
+        match job {
+            Job::Record(record) => self.ask_record(record, Purpose::Poll(record)),
+            Job::KeepAlive => self.send_keep_alive(),
+            Job::OneShot(ticket) => self.send_one_shot(ticket),
+        }
+        true
+    }
+
+    /// Asks for a record, if its request really only reads.
+    pub(crate) fn ask_record(&mut self, id: RecordId, purpose: Purpose) {
+        let request = self.unit.record(id).and_then(|record| record.request.constant());
+        let effect = request.as_ref().and_then(|request| self.lane.as_ref()?.line.effect_of(request));
+        match (request, effect) {
+            (Some(request), Some(Effect::Reads)) => {
+                self.send(purpose, Sending { request, effect: Effect::Reads, answers: Answers::One });
+            }
+            _ => {
+                let text = format!("{} is not asked for: its request does not only read", self.unit.say_record(id));
+                self.note(note(self.now, NoteKind::NotSupported, Fault::Definition, text));
+                self.drop_record(id);
+            }
+        }
+    }
+
+    fn send_keep_alive(&mut self) {
+        let Some((keep_alive, lane)) = self.lane.as_ref().and_then(|lane| Some((lane.line.keep_alive.as_ref()?, lane)))
+        else {
+            return self.schedule.keep_alive(self.now, None);
+        };
+        let request = keep_alive.send.to_vec();
+        let answers = if keep_alive.expect.is_some() { Answers::One } else { Answers::None };
+        match lane.line.effect_of(&request) {
+            Some(effect @ (Effect::Reads | Effect::Session)) => {
+                self.send(Purpose::KeepAlive, Sending { request, effect, answers });
+            }
+            _ => {
+                let text = "keep_alive does more than keep the unit listening; it is not sent".into();
+                self.note(note(self.now, NoteKind::Refused, Fault::Definition, text));
+                self.schedule.keep_alive(self.now, None);
+            }
+        }
+    }
+
+    fn send_one_shot(&mut self, ticket: u32) {
+        let place = self.one_shots.iter().position(|one_shot| one_shot.ticket == ticket);
+        match place.and_then(|place| self.one_shots.remove(place)) {
+            Some(one_shot) => {
+                let sending = Sending { request: one_shot.request, effect: one_shot.effect, answers: Answers::One };
+                self.send(Purpose::OneShot(ticket), sending);
+            }
+            None => self.schedule.ran(Job::OneShot(ticket), self.now, self.now, None),
+        }
+    }
+
+    pub(crate) fn send(&mut self, purpose: Purpose, sending: Sending) {
+        let now = self.now;
+        let Some(lane) = &mut self.lane else { return };
+        self.meter.since.get_or_insert(now);
+        match lane.start(now, purpose, sending) {
+            Ok(()) => {}
+            Err(misuse @ Misuse::Length { .. }) => self.unsendable(purpose, misuse),
+            Err(misuse) => self.restart(&format!("{misuse}")),
+        }
+    }
+}
