@@ -2,6 +2,8 @@
 
 mod campaign;
 mod emit;
+#[cfg(unix)]
+mod link;
 mod logging;
 mod real_line;
 mod standards;

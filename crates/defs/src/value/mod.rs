@@ -106,6 +106,21 @@ pub struct Reading {
     pub age: Duration,
 }
 
+/// Value and unit, with the decimals worth showing: `1840 1/min`; or `invalid: ` and the reason.
+impl fmt::Display for Reading {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.value {
+            Ok(Value::Number(number)) => write!(f, "{number:.*}", usize::from(self.decimals))?,
+            Ok(Value::Text(text)) => return f.write_str(text),
+            Err(why) => return write!(f, "invalid: {why}"),
+        }
+        match self.unit.map_or("", UnitCode::symbol) {
+            "" => Ok(()),
+            symbol => write!(f, " {symbol}"),
+        }
+    }
+}
+
 impl Reading {
     /// The number, if this is a valid number.
     pub fn number(&self) -> Option<f64> {
@@ -113,5 +128,30 @@ impl Reading {
             Ok(Value::Number(number)) => Some(*number),
             _ => None,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use alloc::string::ToString;
+
+    use super::*;
+
+    #[test]
+    fn a_reading_shows_its_value_with_its_decimals_and_unit_or_why_there_is_none() {
+        let reading = |value, decimals| Reading {
+            channel: ChannelId(0),
+            raw: None,
+            value,
+            unit: Some(UnitCode::ONE),
+            decimals,
+            age: Duration::ZERO,
+        };
+        assert_eq!(reading(Ok(Value::Number(1840.26)), 1).to_string(), "1840.3");
+        assert_eq!(reading(Ok(Value::Text("idle".into())), 0).to_string(), "idle");
+        assert_eq!(reading(Err(Invalid::NotText), 0).to_string(), "invalid: not text");
+        let celsius = crate::unit::UNITS.iter().position(|unit| unit.code == "Cel").unwrap();
+        let warm = Reading { unit: Some(UnitCode(celsius as u8)), ..reading(Ok(Value::Number(82.0)), 1) };
+        assert_eq!(warm.to_string(), "82.0 \u{b0}C");
     }
 }
