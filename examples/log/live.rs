@@ -12,6 +12,7 @@ use crate::table::{Shown, View};
 
 pub(crate) struct Live {
     title: String,
+    start: Instant,
     predicted: f64,
     channels: Vec<Channel>,
     latest: BTreeMap<ChannelId, (Instant, Reading)>,
@@ -35,9 +36,9 @@ const NOTES: usize = 20;
 
 impl Live {
     /// `predicted`: responses per second.
-    pub(crate) fn new(title: String, predicted: f64, channels: Vec<Channel>) -> Self {
+    pub(crate) fn new(title: String, start: Instant, predicted: f64, channels: Vec<Channel>) -> Self {
         let (latest, statistics) = (BTreeMap::new(), Statistics::new());
-        Self { title, predicted, channels, latest, statistics, notes: Vec::new(), first: 0 }
+        Self { title, start, predicted, channels, latest, statistics, notes: Vec::new(), first: 0 }
     }
 
     pub(crate) fn row(&mut self, row: &Row) {
@@ -65,7 +66,7 @@ impl Live {
     pub(crate) fn view(&self, report: &Report, now: Instant) -> View {
         View {
             title: self.title.clone(),
-            state: self.state(report),
+            state: self.state(report, now),
             channels: self.channels.iter().map(|channel| self.shown(channel, report, now)).collect(),
             first: self.first,
             notes: self.notes.clone(),
@@ -73,10 +74,10 @@ impl Live {
     }
 
     /// One line for people: the rate is never given without its worst gap.
-    pub(crate) fn state(&self, report: &Report) -> String {
+    pub(crate) fn state(&self, report: &Report, now: Instant) -> String {
         format!(
             "{}   {} responses   {} of {} predicted   worst gap {}   {} repeats",
-            seconds(report.span),
+            seconds(now.since(self.start)),
             report.responses,
             per_second(report.recent.or(report.achieved)),
             per_second(Some(self.predicted)),
@@ -147,7 +148,7 @@ mod tests {
             decimals: 1,
             hold: Hold::For(Duration::from_secs(2)),
         };
-        Live::new("Bramble 40".into(), 12.6, vec![channel(0, "engine_speed"), channel(1, "coolant")])
+        Live::new("Bramble 40".into(), Instant::ORIGIN, 12.6, vec![channel(0, "engine_speed"), channel(1, "coolant")])
     }
 
     fn row(seconds: u64, value: Result<Value, Invalid>) -> Row {

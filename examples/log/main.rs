@@ -73,7 +73,7 @@ fn run(options: &Options) -> Result<(), String> {
     let connection = Connection::open(session, port).map_err(|error| error.to_string())?;
     let simulated = if bench.is_some() { ", simulated," } else { "" };
     let title = format!("{}{simulated} on {}", definition.title, connection.port());
-    let live = Live::new(title.clone(), prediction.per_second, shown(&definition, &chosen, &prediction));
+    let live = Live::new(title.clone(), start.at, prediction.per_second, shown(&definition, &chosen, &prediction));
     let mut run = Run {
         definition: &definition,
         clock,
@@ -83,6 +83,7 @@ fn run(options: &Options) -> Result<(), String> {
         output,
         predicted: prediction.per_second,
         all: options.channels.is_empty(),
+        rows: 0,
         dropped: 0,
         trouble: None,
     };
@@ -104,6 +105,7 @@ struct Run<'a> {
     predicted: f64,
     /// Nothing was chosen: what this variant does not have was not asked for on purpose.
     all: bool,
+    rows: u64,
     /// Times that rows were dropped because this program took them too slowly.
     dropped: u64,
     /// What kept the unit from answering, as long as it has not answered.
@@ -147,6 +149,7 @@ impl Run<'_> {
     fn take(&mut self, item: Item, screen: &mut Screen) -> Result<Option<()>, String> {
         match item {
             Item::Row(row) => {
+                self.rows += 1;
                 self.live.row(&row);
                 if let Some(output) = &mut self.output {
                     output.write(&row).map_err(|error| error.to_string())?;
@@ -194,7 +197,7 @@ impl Run<'_> {
         say(options, "");
         say(options, closing(&report, self.definition, &around).trim_end());
         let answered = match self.trouble {
-            Some(trouble) if report.responses == 0 => Err(format!("no response was logged: {trouble}")),
+            Some(trouble) if self.rows == 0 => Err(format!("nothing was logged: {trouble}")),
             _ => Ok(()),
         };
         ended.and(file.map(|_| ())).and(answered)

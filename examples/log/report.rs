@@ -6,6 +6,8 @@ use std::time::Duration;
 use tickover::defs::Definition;
 use tickover::session::Report;
 
+use crate::choice::read_once;
+
 /// What the session does not know itself.
 #[derive(Clone, Debug)]
 pub(crate) struct Surroundings {
@@ -40,7 +42,9 @@ pub(crate) fn closing(report: &Report, definition: &Definition, around: &Surroun
             ratio(report.achieved, around.predicted)
         ),
     );
-    say("worst gap", format!("{} between two responses", millis(report.worst_gap)));
+    if report.responses > 1 {
+        say("worst gap", format!("{} between two responses", millis(report.worst_gap)));
+    }
     say(
         "repeats",
         format!(
@@ -48,19 +52,21 @@ pub(crate) fn closing(report: &Report, definition: &Definition, around: &Surroun
             report.repeats, report.silences, report.noise, report.refusals, report.pending, report.reconnections
         ),
     );
-    say(
-        "response time",
-        format!(
-            "half within {}, 99 of 100 within {}, longest {}",
-            millis(report.response_time_p50),
-            millis(report.response_time_p99),
-            millis(report.response_time_max)
-        ),
-    );
-    if let Some(measured) = report.predicted.filter(|_| report.responses > 0) {
-        say("", format!("{measured:.2}/s is what the model gives with the response time as measured"));
+    if report.responses > 0 {
+        say(
+            "response time",
+            format!(
+                "half within {}, 99 of 100 within {}, longest {}",
+                millis(report.response_time_p50),
+                millis(report.response_time_p99),
+                millis(report.response_time_max)
+            ),
+        );
+        if let Some(measured) = report.predicted {
+            say("", format!("{measured:.2}/s is what the model gives with the response time as measured"));
+        }
+        say("line", format!("carried bytes {:.0} % of the time", report.line_share * 100.0));
     }
-    say("line", format!("carried bytes {:.0} % of the time", report.line_share * 100.0));
     if report.stretch > 1.0 {
         say("wishes", format!("not all can be met: every wanted period is stretched {:.2} times", report.stretch));
     }
@@ -90,15 +96,20 @@ fn channels(out: &mut String, report: &Report, definition: &Definition) {
         "channel", "readings", "wanted/s", "got/s", "p99 gap", "worst gap"
     );
     for line in &report.channels {
-        let wanted = line.wanted.map_or_else(|| "fastest".to_owned(), |times| format!("{times:.2}"));
+        let wanted = match line.wanted {
+            _ if read_once(definition, line.channel) => "once".to_owned(),
+            Some(times) => format!("{times:.2}"),
+            None => "fastest".to_owned(),
+        };
         let got = line.achieved.map_or_else(|| "-".to_owned(), |times| format!("{times:.2}"));
+        let gap = |gap: Duration| if line.readings > 1 { millis(gap) } else { "-".to_owned() };
         let _ = writeln!(
             out,
             "{:width$}  {:>8}  {wanted:>8}  {got:>8}  {:>9}  {:>9}",
             definition.channel_name(line.channel),
             line.readings,
-            millis(line.interval_p99),
-            millis(line.worst_gap)
+            gap(line.interval_p99),
+            gap(line.worst_gap)
         );
     }
 }

@@ -66,7 +66,7 @@ impl Screen {
         match self {
             Self::Json => Ok(true),
             Self::Lines { values } => {
-                writeln!(anstream::stdout().lock(), "{}   {}", live.state(report), values.join(", "))?;
+                writeln!(anstream::stdout().lock(), "{}   {}", live.state(report, now), values.join(", "))?;
                 Ok(true)
             }
             Self::Table(terminal) => {
