@@ -150,11 +150,10 @@ fn difference(row: &Answer, answer: &Answer) -> Option<String> {
     if row.response != answer.response {
         return Some(format!("{} was logged where {} was sent", row.response, answer.response));
     }
-    let wrong = row.values.iter().find_map(|(name, value)| {
+    row.values.iter().find_map(|(name, value)| {
         let sent = answer.values.get(name)?;
         (!same(value, sent)).then(|| format!("{name} {value} was logged where {sent} was sent ({})", row.response))
-    });
-    wrong
+    })
 }
 
 /// 850 and 850.0 are one number; everything else must be the same to the last bit.
