@@ -137,7 +137,7 @@ impl WakeUp {
 }
 
 fn is_near(found: Duration, wanted: Duration, slack: Duration) -> bool {
-    found.abs_diff(wanted) <= PULSE_TOLERANCE + slack
+    found.abs_diff(wanted) <= PULSE_TOLERANCE.saturating_add(slack)
 }
 
 #[cfg(test)]

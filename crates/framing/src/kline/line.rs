@@ -100,7 +100,9 @@ impl Line {
     /// assert_eq!(exchange, line.request_time(2) + line.response_time(10, Duration::ZERO) + Duration::from_millis(80));
     /// ```
     pub fn exchange_time(&self, request: usize, response: usize, p2: Duration, p1: Duration) -> Duration {
-        self.request_time(request) + p2 + self.response_time(response, p1) + self.timing.p3_min
+        [p2, self.response_time(response, p1), self.timing.p3_min]
+            .into_iter()
+            .fold(self.request_time(request), Duration::saturating_add)
     }
 
     /// As the machines send: byte by byte with a gap, else in chunks without one.
@@ -108,10 +110,13 @@ impl Line {
         let char_time = self.char_time();
         if gap.is_zero() {
             let full = count / Chunk::CAPACITY;
-            return char_time.of(Chunk::CAPACITY) * full as u32 + char_time.of(count % Chunk::CAPACITY);
+            return char_time
+                .of(Chunk::CAPACITY)
+                .saturating_mul(full as u32)
+                .saturating_add(char_time.of(count % Chunk::CAPACITY));
         }
         let bytes = count.min(u32::MAX as usize) as u32;
-        char_time.one() * bytes + gap.saturating_mul(bytes.saturating_sub(1))
+        char_time.one().saturating_mul(bytes).saturating_add(gap.saturating_mul(bytes.saturating_sub(1)))
     }
 }
 

@@ -218,3 +218,9 @@ fn framings_count_their_bytes() {
     assert_eq!((iso9141().response_len(7), iso9141().longest()), (11, 7));
     assert_eq!(Line { framing: Framing::Iso14230, ..bramble() }.longest(), 255);
 }
+
+/// P2max without a limit is the longest duration there is; the model stays finite and does not panic.
+#[test]
+fn a_limit_that_does_not_exist_breaks_no_sum() {
+    assert_eq!(bramble().exchange_time(2, 12, Duration::MAX, Duration::MAX), Duration::MAX);
+}
