@@ -2,10 +2,12 @@
 
 use core::time::Duration;
 
+use tickover::bench::line::Who;
 use tickover::bench::{Line, Options, Simulated};
 use tickover::defs::Definition;
 use tickover::defs::compiled::{Channel, Layout, Origin};
 use tickover::framing::Instant;
+use tickover::framing::contract::{Parity, Speed};
 use tickover::framing::drive::Port;
 use tickover::framing::transport::Reach;
 use tickover::session::{Event, NoteKind, Rate, Report, Row, Session};
@@ -107,4 +109,54 @@ fn the_rate_is_what_the_model_says() {
         );
         assert!(achieved / predicted >= 0.999, "{name} {entered:?}: {achieved} of {predicted}; {:#?}", run.notes);
     }
+}
+
+/// A pseudo-terminal carries neither pulses nor parity: this is where both are tried.
+#[test]
+fn an_older_unit_is_woken_at_five_baud_and_read_with_even_parity() {
+    let text = include_str!("../defs/thistle-9.toml");
+    let five_baud = "[line.five_baud]\naddress = 0x4D\nkey_bytes = \"5A 93\"\nunit_confirms = true\n\n[line.framing]";
+    let text = text.replace("init = \"none\"", "init = \"five-baud\"").replace("[line.framing]", five_baud);
+    let definition = Definition::parse(&text, "thistle-9.toml").unwrap_or_else(|report| panic!("{report:?}"));
+    let session = watch_all(&definition, &definition.variants[0].layout);
+    let mut run = run(session, &definition, &Options::default(), 30);
+    assert!(run.rows.len() > 200, "{} rows; {:#?}", run.rows.len(), run.notes);
+    assert_eq!(run.kinds, [NoteKind::Connected, NoteKind::Identified], "{:#?}", run.notes);
+    assert_true(&definition, &mut run);
+    let Some(Speed::Serial { baud: 9_600, parity: Parity::Even, .. }) = run.line.speed_of(Who::Unit(0)) else {
+        panic!("{:?}", run.line.speed_of(Who::Unit(0)))
+    };
+}
+
+/// Linux hands an own break on as a 00: it is no data, neither here nor at five baud.
+#[test]
+fn breaks_that_come_back_as_bytes_disturb_no_initialisation() {
+    let definition = definition("bramble-40");
+    let mut session = watch_all(&definition, &definition.variants[0].layout);
+    let mut line = Line::new(Reach::IDEAL);
+    line.attach(Simulated::new(&definition, &Options::default(), Instant::ORIGIN).expect("a unit"));
+    line.breaks_read_as_bytes(true);
+    session.connect(line.now(), line.reach());
+    let ready = line.drive(&mut session, Instant::from_nanos(2_000_000_000), |_, event| match event {
+        Event::Row(row) => Some(row.at),
+        _ => None,
+    });
+    assert!(ready.is_some(), "{:?}", line.units().next().map(Simulated::tally));
+}
+
+/// An adapter that turns 10400 Bd into 14400 Bd and says so.
+#[test]
+fn a_port_that_makes_another_speed_is_refused_with_both_speeds_named() {
+    let definition = definition("bramble-40");
+    let mut session = watch_all(&definition, &definition.variants[0].layout);
+    let mut line = Line::new(Reach::IDEAL);
+    line.attach(Simulated::new(&definition, &Options::default(), Instant::ORIGIN).expect("a unit"));
+    line.tester_always_runs_at(Some(14_400));
+    session.connect(line.now(), line.reach());
+    let note = line.drive(&mut session, Instant::from_nanos(5_000_000_000), |_, event| match event {
+        Event::Note(note) if note.kind == NoteKind::Speed => Some(note.to_string()),
+        _ => None,
+    });
+    let note = note.expect("it is said");
+    assert!(note.contains("10400") && note.contains("14400"), "{note}");
 }
