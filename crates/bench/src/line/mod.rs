@@ -14,9 +14,11 @@
 //!   which reads as 00; with parity it reads as 00.
 //! * Faults come by chance or as planned; each that strikes is counted and logged.
 
+mod acts;
 mod drive;
 mod ear;
 mod fault;
+mod hearing;
 mod station;
 #[cfg(test)]
 mod tests;
@@ -24,7 +26,7 @@ mod wire;
 
 use std::collections::VecDeque;
 
-use tickover_framing::contract::{Act, Chunk, Input, Known, Level, Lost, Output, Speed, Tag, Wire as OnWire};
+use tickover_framing::contract::{Act, Input, Level, Lost, Speed};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::time::Instant;
 use tickover_framing::transport::{Echo, Reach};
@@ -34,7 +36,7 @@ use fault::Faults;
 pub use fault::{Chances, Counts, Planned, Strike, Struck};
 pub use station::{Collecting, Station};
 pub use wire::Who;
-use wire::{Hold, Sending, Shape, Wire};
+use wire::{Sending, Wire};
 
 /// A virtual line with the tester's port at one end and stations on it.
 #[derive(Debug)]
@@ -268,200 +270,6 @@ impl<S: Station> Line<S> {
             }
         }
         None
-    }
-
-    /// A character that ended, for everyone who hears whole characters.
-    fn deliver_sent(&mut self, from: Who, byte: u8, buffer: &mut [u8]) -> Option<Woke> {
-        for place in 0..self.units.len() {
-            let who = Who::Unit(place as u8);
-            let hears =
-                self.units.get(place).is_some_and(|(_, end)| !end.ear.is_sampling() && end.ear.deaf_to != Some(from));
-            if hears {
-                self.deliver_to(who, byte, buffer);
-            }
-        }
-        let hears = !self.tester.ear.is_sampling() && self.tester.ear.deaf_to != Some(from);
-        if hears { self.deliver_to(Who::Tester, byte, buffer) } else { None }
-    }
-
-    /// One character for one listener, with what strikes it.
-    fn deliver_to(&mut self, who: Who, byte: u8, buffer: &mut [u8]) -> Option<Woke> {
-        let end = self.now;
-        let mut heard = [byte, 0];
-        let count = match self.faults.on_heard(end, who, byte) {
-            Some(Strike::Flip(bits)) => {
-                heard = [byte ^ bits, 0];
-                1
-            }
-            Some(Strike::Lose) => return None,
-            Some(Strike::Extra(extra)) => {
-                heard = [byte, extra];
-                2
-            }
-            _ => 1,
-        };
-        let bytes = heard.get(..count)?;
-        match who {
-            Who::Unit(place) => {
-                let place = usize::from(place);
-                self.units.get_mut(place)?.0.handle(Input::Bytes { end, bytes });
-                self.settle(place);
-                None
-            }
-            _ => {
-                for byte in bytes.iter().filter(|_| self.keep_heard > 0) {
-                    self.heard.truncate(self.keep_heard - 1);
-                    self.heard.push_front((end, *byte));
-                }
-                let len = bytes.len().min(buffer.len());
-                buffer.get_mut(..len)?.copy_from_slice(bytes.get(..len)?);
-                Some(Woke::Bytes { end, len })
-            }
-        }
-    }
-
-    fn deliver_edge(&mut self, by: Who, level: Level) -> Option<Woke> {
-        let at = self.now;
-        for place in 0..self.units.len() {
-            if by != Who::Unit(place as u8)
-                && let Some((unit, _)) = self.units.get_mut(place)
-            {
-                unit.handle(Input::Edge { at, level });
-                self.settle(place);
-            }
-        }
-        (by != Who::Tester).then_some(Woke::Edge { at, level })
-    }
-
-    /// Obeys a station until it waits.
-    fn settle(&mut self, place: usize) {
-        let who = Who::Unit(place as u8);
-        while let Some((unit, end)) = self.units.get_mut(place) {
-            match unit.poll() {
-                Output::Act(act) => {
-                    let report = self.obey(who, &act);
-                    if let Some((unit, _)) = self.units.get_mut(place) {
-                        unit.handle(report);
-                    }
-                }
-                Output::WaitUntil { at, .. } => {
-                    end.deadline = Some(at);
-                    return;
-                }
-                Output::Idle => {
-                    end.deadline = None;
-                    return;
-                }
-            }
-        }
-    }
-
-    fn end_of(&mut self, who: Who) -> &mut End {
-        match who {
-            Who::Unit(place) => self.units.get_mut(usize::from(place)).map_or(&mut self.tester, |(_, end)| end),
-            _ => &mut self.tester,
-        }
-    }
-
-    fn obey(&mut self, who: Who, act: &Act) -> Input<'static> {
-        match *act {
-            Act::Transmit { tag, wire: OnWire::Bytes(chunk) } => self.transmit(who, tag, chunk),
-            Act::Transmit { wire: OnWire::Frame(_), .. } => Input::Lost { at: self.now, cause: Lost::Refused },
-            Act::Line { level, .. } => self.hold(who, level),
-            Act::Speed(speed) => self.set_speed(who, speed),
-        }
-    }
-
-    fn transmit(&mut self, who: Who, tag: Tag, chunk: Chunk) -> Input<'static> {
-        let now = self.now;
-        let end = self.end_of(who);
-        let (start, shape) = (end.free.max(now), end.ear.shape);
-        let mut sending = Sending::new(who, shape, start, chunk);
-        if let Some((index, by)) = self.faults.on_sent(start, who, chunk.as_slice()) {
-            sending.delay(index, by);
-        }
-        let (start, end) = (sending.char_start(0), sending.end());
-        self.end_of(who).free = end;
-        self.put(sending);
-        Input::Sent { tag, start, end, known: Known::Computed }
-    }
-
-    /// On the wire with it: whoever does not hear it cleanly samples from now on.
-    fn put(&mut self, sending: Sending) {
-        if sending.chunk.as_slice().is_empty() {
-            return;
-        }
-        let (start, end) = (sending.char_start(0), sending.end());
-        let other = self.wire.sendings.iter().filter(|s| !s.is_over() && s.from != sending.from);
-        let overlapped = other.filter(|s| s.char_start(s.next) < end && start < s.end());
-        let mut sample_from = overlapped.map(|s| s.char_start(s.next)).min();
-        if sample_from.is_some() {
-            self.faults.counts.collided += 1;
-        }
-        if self.wire.holds.iter().any(|h| h.by != sending.from && h.until.is_none_or(|until| start < until)) {
-            sample_from = Some(sample_from.map_or(start, |at| at.min(start)));
-        }
-        let sample_from = sample_from.map(|at| at.min(start));
-        let ends = self.units.iter_mut().map(|(_, end)| end).chain([&mut self.tester]);
-        for ear in ends.map(|end| &mut end.ear) {
-            if let Some(from) = sample_from {
-                ear.sample_from(from);
-            } else if ear.shape != sending.shape && ear.deaf_to != Some(sending.from) {
-                ear.sample_from(start);
-            }
-        }
-        self.wire.sendings.push(sending);
-    }
-
-    fn hold(&mut self, who: Who, level: Level) -> Input<'static> {
-        let at = self.now;
-        if who != Who::Tester || self.reach.pulse {
-            let before = self.wire.holds.iter().any(|h| h.until.is_none());
-            match level {
-                Level::Low => self.wire.holds.push(Hold { by: who, since: at, until: None }),
-                Level::High => {
-                    for hold in self.wire.holds.iter_mut().filter(|h| h.by == who && h.until.is_none()) {
-                        hold.until = Some(at);
-                    }
-                }
-            }
-            let after = self.wire.holds.iter().any(|h| h.until.is_none());
-            if before != after {
-                self.edges.push_back((who, level));
-            }
-            if level == Level::Low {
-                self.sample_hold(at);
-            }
-            self.tidy();
-        }
-        Input::LineIs { at, level }
-    }
-
-    /// A level held low spoils what is being sent; and it may be read as 00.
-    fn sample_hold(&mut self, at: Instant) {
-        let spoiled = self.wire.sendings.iter().filter(|s| !s.is_over()).map(|s| s.char_start(s.next).min(at)).min();
-        if let Some(from) = spoiled {
-            let ends = self.units.iter_mut().map(|(_, end)| end).chain([&mut self.tester]);
-            ends.for_each(|end| end.ear.sample_from(from));
-        } else if self.breaks_read_as_bytes && self.echoes {
-            self.tester.ear.sample_from(at);
-        }
-    }
-
-    fn set_speed(&mut self, who: Who, wanted: Speed) -> Input<'static> {
-        let at = self.now;
-        let always = if who == Who::Tester { self.tester_always } else { None };
-        let made = Shape::of(wanted).map(|shape| Shape { baud: always.unwrap_or(shape.baud), ..shape });
-        if let Some(shape) = made {
-            let running = self.wire.sendings.iter().filter(|s| !s.is_over() && s.shape != shape);
-            let from = running.filter(|s| s.from != who).map(|s| s.char_start(s.next)).min();
-            let ear = &mut self.end_of(who).ear;
-            ear.shape = shape;
-            if let Some(from) = from {
-                ear.sample_from(from);
-            }
-        }
-        Input::SpeedIs { at, got: made.map(Shape::speed) }
     }
 
     /// Forgets what nobody needs; a listener hears whole characters again once the line is quiet.

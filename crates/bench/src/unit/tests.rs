@@ -4,6 +4,7 @@ use core::time::Duration;
 
 use tickover_defs::{Definition, Value, decode};
 use tickover_framing::Instant;
+use tickover_framing::contract::{Act, Chunk, Tag, Wire};
 use tickover_framing::drive::Port;
 use tickover_framing::kline::Tester;
 use tickover_framing::transport::{Answers, Ask, Heard, Peer, Reach, Transport};
@@ -243,4 +244,36 @@ fn fixed_values_are_kept() {
     let mut bench = Bench::new(&bramble(), &Options { fixed, ..Options::default() });
     let answer = bench.ask(&[0x21, 0x01]);
     assert_eq!((answer[2 + 12], answer[2 + 3]), (0x96, 0x5F));
+}
+
+proptest::proptest! {
+    #![proptest_config(proptest::prelude::ProptestConfig::with_cases(64))]
+
+    /// Whatever comes over the line, a unit neither panics nor stops answering the next tester.
+    #[test]
+    fn a_unit_survives_any_bytes_and_any_request(
+        noise in proptest::collection::vec(proptest::collection::vec(proptest::prelude::any::<u8>(), 1..40), 0..8),
+        requests in proptest::collection::vec(proptest::collection::vec(proptest::prelude::any::<u8>(), 1..12), 0..8),
+        declared in proptest::prelude::any::<bool>(),
+    ) {
+        let definition = if declared { thistle() } else { bramble() };
+        let mut bench = Bench::new(&definition, &Options::default());
+        for request in &requests {
+            // StartCommunication, StopCommunication and AccessTimingParameters would end or bend the connection.
+            if !matches!(request[0], 0x81..=0x83) {
+                let answers = bench.asks(request);
+                proptest::prop_assert!(answers.iter().all(|answer| !answer.is_empty()));
+            }
+        }
+        for bytes in &noise {
+            bench.line.act(&Act::Transmit { tag: Tag(9), wire: Wire::Bytes(Chunk::split_from(bytes).0) });
+            let later = bench.line.now().after(Duration::from_millis(300));
+            bench.line.pass_until(later);
+        }
+        let later = bench.line.now().after(Duration::from_secs(6));
+        bench.line.pass_until(later);
+        bench.connect();
+        let plain = if declared { [0xA4, 0x01] } else { [0x21, 0x02] };
+        proptest::prop_assert!(bench.ask(&plain).len() > 4);
+    }
 }
