@@ -20,8 +20,7 @@ pub(crate) fn check(sheet: &Sheet, out: &mut Findings<'_>) {
         for (place, code) in all.iter().enumerate() {
             let before = all.iter().take(place).find(|other| other.first <= code.last && code.first <= other.last);
             if let Some(before) = before {
-                let message =
-                    format!("a raw value of `{}` has two meanings: {} and {}", key(code), before.text, code.text);
+                let message = format!("raw value {} has two meanings: {} and {}", key(code), before.text, code.text);
                 out.push(
                     Diagnostic::new(codes::CODE_OVERLAP, code.span.clone(), message)
                         .label("overlaps")

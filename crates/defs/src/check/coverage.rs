@@ -19,6 +19,9 @@ use crate::diagnostic::{Diagnostic, codes};
 use crate::model::Findings;
 
 pub(crate) fn check(sheet: &Sheet, built: &Built, catalog: &Catalog, out: &mut Findings<'_>) {
+    // A table with a mistake may be what covers the rest.
+    let there = |table: usize| built.placed.iter().any(|placed| placed.table == table);
+    let broken = (0..sheet.channels.len()).any(|table| !there(table));
     for named in &sheet.records {
         let Some(record) = &named.value else { continue };
         let (Some(id), Some(length)) = (catalog.record(&named.name), &record.length) else { continue };
@@ -28,8 +31,6 @@ pub(crate) fn check(sheet: &Sheet, built: &Built, catalog: &Catalog, out: &mut F
                 *used.entry(place).or_default() |= mask;
             }
         }
-        // A table with a mistake may be what covers the rest.
-        let broken = sheet.channels.iter().any(|channel| channel.value.is_none());
         let reserved = |place: u32| {
             record.reserved.iter().any(|range| (u32::from(range.value.0)..=u32::from(range.value.1)).contains(&place))
         };
@@ -41,7 +42,12 @@ pub(crate) fn check(sheet: &Sheet, built: &Built, catalog: &Catalog, out: &mut F
                 Diagnostic::new(
                     codes::BYTES_UNCOVERED,
                     named.span.clone(),
-                    format!("nothing covers bytes {} of `{}`", runs.join(", "), named.name),
+                    format!(
+                        "nothing covers {} {} of `{}`",
+                        plural("byte", uncovered.len()),
+                        runs.join(", "),
+                        named.name
+                    ),
                 )
                 .label("this record")
                 .expected(format!(
@@ -55,10 +61,14 @@ pub(crate) fn check(sheet: &Sheet, built: &Built, catalog: &Catalog, out: &mut F
         if !partly.is_empty() && !broken {
             let bits: Vec<String> =
                 partly.iter().map(|(place, mask)| format!("{} of byte {place}", bits(!mask))).collect();
-            let message = format!("nothing covers bits {} in `{}`", bits.join(", bits "), named.name);
+            let message = format!("nothing covers {} in `{}`", bits.join(", "), named.name);
             out.push(Diagnostic::new(codes::BITS_UNCOVERED, named.span.clone(), message).label("this record"));
         }
     }
+}
+
+fn plural(noun: &str, count: usize) -> String {
+    if count == 1 { noun.into() } else { format!("{noun}s") }
 }
 
 /// `14..15` and `21`.
@@ -77,5 +87,5 @@ fn runs(places: &[u32]) -> Vec<String> {
 
 fn bits(mask: u8) -> String {
     let places: Vec<u32> = (0..8).filter(|bit| mask & 1 << bit != 0).collect();
-    runs(&places).join(", ")
+    format!("{} {}", plural("bit", places.len()), runs(&places).join(", "))
 }

@@ -8,9 +8,11 @@
 use std::format;
 use std::string::String;
 
+use crate::compile::Sheet;
 use crate::diagnostic::{Diagnostic, codes};
 use crate::formula::{FUNCTIONS, WORDS};
 use crate::model::Findings;
+use crate::model::channel::{From, Origin};
 use crate::source::Span;
 
 /// A name that no formula uses.
@@ -36,6 +38,36 @@ pub(crate) fn in_formulas(name: &str, span: Span, what: &str, out: &mut Findings
     out.push(
         Diagnostic::new(codes::NAME_TAKEN, span, format!("`{name}` is {taken}")).label(format!("cannot name a {what}")),
     );
+}
+
+/// Channels and curves share one list of names; a channel with a read of its own shares the records' as well.
+pub(crate) fn shared(sheets: &[&Sheet], out: &mut Findings<'_>) {
+    for sheet in sheets {
+        for channel in &sheet.channels {
+            let curve = sheet.curves.iter().find(|curve| curve.name == channel.name).map(|curve| &curve.span);
+            if let Some(curve) = curve {
+                taken(&channel.name, &channel.span, curve, "a channel and a curve", out);
+            }
+            let own = channel.value.as_ref().is_some_and(|channel| match &channel.origin {
+                Origin::Field { from, .. } | Origin::Parts { from, .. } => matches!(from, From::Own { .. }),
+                Origin::Derived => false,
+            });
+            if let Some(record) = sheet.record(&channel.name).filter(|_| own) {
+                taken(&channel.name, &channel.span, &record.span, "a channel with a read of its own and a record", out);
+            }
+        }
+    }
+}
+
+fn taken(name: &str, first: &Span, second: &Span, both: &str, out: &mut Findings<'_>) {
+    let (first, second) = if first.start < second.start { (first, second) } else { (second, first) };
+    let found = Diagnostic::new(codes::NAME_TAKEN, second.clone(), format!("`{name}` is the name of {both}"))
+        .label("the second")
+        .related(first.clone(), "the first");
+    // Every variant sees it again.
+    if !out.list.contains(&found) {
+        out.push(found);
+    }
 }
 
 /// A fault's code, as SAE J2012 shows it, or a name of the definition's own.

@@ -7,7 +7,7 @@ use std::vec::Vec;
 use super::names::Here;
 use super::owned;
 use crate::check;
-use crate::compiled::{Channel, Code, Conversion, Expr, Field, Origin, Part, State};
+use crate::compiled::{Channel, Code, Conversion, Expr, Field, Origin, Part, State, UnitCode};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::formula::{self, Compiled, FormulaError, Rule, Wanted};
 use crate::model::{self, Findings, TextAt};
@@ -40,9 +40,7 @@ pub(crate) struct Given<'a> {
 /// Compiles a channel.
 pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Channel, Absent> {
     let channel = given.channel;
-    let unit = check::unit::of(channel, given.name, out);
-    let when = channel.when.as_ref().map(|text| expression(text, given.here, Wanted::Truth, out)).transpose();
-    let formula = channel.formula.as_ref().map(|text| expression(text, given.here, Wanted::Number, out)).transpose();
+    let (when, formula, unit) = expressions(given.name, channel, given.here, out);
     let (when, formula, unit) = (when?, formula?, unit.ok_or(Absent::Mistaken)?);
     let origin = origin(given).ok_or(Absent::Mistaken)?;
     let conversion = conversion(&origin, formula.as_ref(), !channel.states.is_empty());
@@ -78,6 +76,21 @@ pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Chann
         max_age: channel.max_age,
         inputs: Cow::Owned(inputs),
     })
+}
+
+type Expressions = (Result<Option<Compiled>, Absent>, Result<Option<Compiled>, Absent>, Option<Option<UnitCode>>);
+
+/// A channel's `when`, `formula` and unit, each with its own mistakes.
+pub(crate) fn expressions(
+    name: &str,
+    channel: &model::channel::Channel,
+    here: &Here<'_>,
+    out: &mut Findings<'_>,
+) -> Expressions {
+    let unit = check::unit::of(channel, name, out);
+    let when = channel.when.as_ref().map(|text| expression(text, here, Wanted::Truth, out)).transpose();
+    let formula = channel.formula.as_ref().map(|text| expression(text, here, Wanted::Number, out)).transpose();
+    (when, formula, unit)
 }
 
 /// Compiles an expression; its mistakes are placed in the file.

@@ -138,7 +138,10 @@ impl<'a> Work<'a> {
             Origin::Derived => None,
             Origin::Field { from, .. } | Origin::Parts { from, .. } => match self.source(from, out) {
                 Some(source) => Some(source),
-                None => return,
+                None => {
+                    self.only_mistakes(named, channel, out);
+                    return;
+                }
             },
         };
         check::arrays::axes(channel, self.sheet, self.catalog, out);
@@ -199,6 +202,24 @@ impl<'a> Work<'a> {
         if let Some(Source::Own(read, every, session)) = from {
             self.own_record(&named.name, read, every, session, extent, out);
         }
+    }
+
+    /// A channel whose record is not there: its own mistakes are still found.
+    fn only_mistakes(
+        &self,
+        named: &Named<model::channel::Channel>,
+        channel: &model::channel::Channel,
+        out: &mut Findings<'_>,
+    ) {
+        let parts = match &channel.origin {
+            Origin::Parts { parts, .. } => parts.iter().map(|part| part.name.as_str()).collect(),
+            _ => Vec::new(),
+        };
+        let labels = elements(&channel.index);
+        let element = labels.first().map(|label| (labels.as_slice(), label.as_str()));
+        let raw = matches!(channel.origin, Origin::Field { .. });
+        let here = Here { layout: self.names, raw, parts, element };
+        let _already_said = channel::expressions(&named.name, channel, &here, out);
     }
 
     /// Where a channel's bytes come from; `None` if its record is not there.

@@ -57,6 +57,7 @@ pub(crate) fn text(text: &str, name: &str) -> Outcome {
     }
     let sheets: Vec<&Sheet> = core::iter::once(&base_sheet).chain(&variant_sheets).collect();
     sheet::report_missing(&sheets, &mut out);
+    check::name::shared(&sheets, &mut out);
     let catalog = Catalog::new(&sheets, &mut out);
 
     let mut count = Count::default();

@@ -17,6 +17,8 @@ use crate::value::RecordId;
 /// Most data bytes of memory in one answer where nothing else is said: one length byte (ISO 14230-2 4.1.4)
 /// without the service identifier.
 const MEMORY_LONGEST: u16 = 254;
+/// Most data bytes of a message with a length byte (ISO 14230-2 4.1.4).
+const LONGEST_MESSAGE: usize = 255;
 /// The last address of service 23 of ISO 14230-3: three bytes.
 const LAST_ADDRESS: u32 = 0xFF_FFFF;
 
@@ -57,6 +59,15 @@ pub(crate) fn compile(raw: Raw<'_>, lines: &Lines, services: &Services, out: &mu
             (Read::Memory { address, count }, request, answer)
         }
     };
+    let longest = usize::from(raw.length.1).saturating_add(answer.0.len());
+    if longest > LONGEST_MESSAGE || request.0.len() > LONGEST_MESSAGE {
+        let message = format!("a response of {longest} bytes does not fit a message of a K-line");
+        out.push(
+            Diagnostic::new(codes::RESPONSE_TOO_LONG, raw.span, message)
+                .expected("at most 255 bytes with the service byte and the echo"),
+        );
+        return None;
+    }
     let session = match raw.session {
         None => None,
         Some(name) => match lines.session(&name.value) {

@@ -92,6 +92,7 @@ codes! {
     EFFECT_STANDARD "effect-standard" Mistake "The effect of a standard's command is not declared again.";
     // Fields.
     FIELD_OUTSIDE "field-outside" Mistake "A field lies within its record's data.";
+    RESPONSE_TOO_LONG "response-too-long" Mistake "Requests and responses fit a message of the line.";
     FIELD_OVERLAP "field-overlap" Mistake "Fields overlap only if their conditions exclude each other.";
     FIELD_SHAPE "field-shape" Mistake "Place, data, length and bits describe one field.";
     RESERVED_USED "reserved-used" Mistake "A reserved byte is no channel's.";

@@ -7,7 +7,7 @@ use std::vec::Vec;
 use tickover_framing::contract::Parity;
 use tickover_framing::kline::{self, FiveBaud, Framing, Init, KeyBytes};
 
-use super::{Findings, Keys, bytes, keys, time, value};
+use super::{Findings, Keys, bytes, time, value};
 use crate::compiled::line::Services;
 use crate::compiled::{KLine, KeepAlive, Refusal};
 use crate::diagnostic::{Diagnostic, codes};
@@ -45,7 +45,8 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<KLine> {
     if let Some(entry) = table.entry("type")
         && matches!(&entry.value.item, crate::source::Item::Text(text) if text == "can")
     {
-        out.push(keys::not_in_version(entry, "[line]").label("only \"k-line\" is read"));
+        let message = "a line of type \"can\" is not in this version";
+        out.push(Diagnostic::new(codes::NOT_IN_VERSION, entry.value.span.clone(), message).expected("\"k-line\""));
         return None;
     }
     let keys = Keys::new(table, "[line]", &KEYS, &LATER, out);

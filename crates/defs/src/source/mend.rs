@@ -23,6 +23,9 @@ const DEPTH: u32 = 80;
 const LONE_KEY: &str = "key with no value";
 const UNCLOSED: [&str; 2] = ["unclosed array", "unclosed inline table"];
 
+/// What the tree's parser says where a value is missing.
+const NO_VALUE: &str = "string values must be quoted";
+
 /// The text with what would hide the rest blanked out, and the mistakes found on the way.
 pub(super) fn mend(text: &str) -> (String, Vec<Diagnostic>) {
     let (mut text, mut mistakes) = (text.to_owned(), vec![]);
@@ -85,6 +88,10 @@ pub(super) fn syntax_error(text: &str, span: Span, message: &str, root: &Table) 
         }
         return found;
     }
+    let rest_of_line = text.get(span.start..).and_then(|rest| rest.lines().next()).unwrap_or_default();
+    if message.starts_with(NO_VALUE) && (rest_of_line.trim().is_empty() || rest_of_line.trim().starts_with('#')) {
+        return Diagnostic::new(codes::SYNTAX, span, "this key has no value").label("nothing stands behind the `=`");
+    }
     // The parser's own sentence says what was expected; it is kept.
     Diagnostic::new(codes::SYNTAX, span, message.trim_end().replace('\n', ", ").to_string())
 }
@@ -120,6 +127,8 @@ mod tests {
         assert!(descriptions("a = { b = 1\n[b]\nc = 2\n").iter().any(|text| text == UNCLOSED[1]));
         let (_, errors) = toml::de::DeTable::parse_recoverable("a = 1\na = 2\n");
         assert_eq!(errors[0].message(), "duplicate key");
+        let (_, errors) = toml::de::DeTable::parse_recoverable("a =\n");
+        assert!(errors[0].message().starts_with(NO_VALUE), "{}", errors[0].message());
         let (_, errors) = toml::de::DeTable::parse_recoverable("a = \"\"\"\nx\n");
         assert!(errors[0].message().starts_with("invalid multi-line"), "{}", errors[0].message());
     }

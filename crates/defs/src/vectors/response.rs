@@ -8,7 +8,7 @@ use super::compare::compare;
 use super::given::{Values, channel};
 use crate::compile::line::hex;
 use crate::compile::{Built, Catalog};
-use crate::compiled::{Origin, Pattern, PatternByte, Record};
+use crate::compiled::{Channel, Field, Origin, Pattern, PatternByte, Record};
 use crate::decode;
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::Findings;
@@ -56,6 +56,10 @@ pub(super) fn run(
         };
         let Some(compiled) = built.layout.channel(id) else { continue };
         let Some(came) = values.0.get(&id) else {
+            if beyond(compiled, record) {
+                count += Count::one(false);
+                continue;
+            }
             let reason = match &compiled.origin {
                 Origin::Derived => "it reads channels of other records",
                 Origin::Field { record: of, .. } | Origin::Parts { record: of, .. } if *of == record.id => {
@@ -71,6 +75,16 @@ pub(super) fn run(
         count += Count::one(compare(compiled, &named.want, came, &named.span, out));
     }
     count
+}
+
+/// The field does not fit the record at all: that has been said.
+fn beyond(channel: &Channel, record: &Record) -> bool {
+    let outside = |field: &Field| field.bytes.iter().any(|place| *place >= record.length.1);
+    match &channel.origin {
+        Origin::Field { field, .. } => outside(field),
+        Origin::Parts { parts, .. } => parts.iter().any(|part| outside(&part.field)),
+        Origin::Derived => false,
+    }
 }
 
 fn pattern(pattern: &Pattern) -> String {
