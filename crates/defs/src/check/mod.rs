@@ -8,10 +8,10 @@ pub(crate) mod effect;
 pub(crate) mod fields;
 pub(crate) mod forgotten;
 pub(crate) mod name;
+pub(crate) mod never_run;
 pub(crate) mod overlap;
 pub(crate) mod unit;
 pub(crate) mod variant_when;
-pub(crate) mod vectors;
 
 use std::format;
 use std::path::Path;

@@ -5,7 +5,7 @@ use std::string::String;
 use std::vec::Vec;
 
 use super::names::Here;
-use super::owned;
+use super::{decimals, owned};
 use crate::check;
 use crate::compiled::{Channel, Code, Conversion, Expr, Field, Origin, Part, State, UnitCode};
 use crate::diagnostic::{Diagnostic, codes};
@@ -50,23 +50,25 @@ pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Chann
             inputs.push(*input);
         }
     }
-    let decimals = check::vectors::decimals(&origin, &conversion, given.curves, channel.range);
+    let invalid: Vec<Code> = channel
+        .invalid
+        .iter()
+        .map(|code| Code { first: code.first, last: code.last, meaning: owned(&code.text) })
+        .collect();
+    let states: Vec<State> = channel
+        .states
+        .iter()
+        .map(|code| State { first: code.first, last: code.last, name: owned(&code.text) })
+        .collect();
+    let decimals = decimals::of(channel, &origin, &conversion, (&invalid, &states), given.curves);
     Ok(Channel {
         id: given.id,
         name: owned(given.name),
         label: owned(channel.label.as_deref().unwrap_or(given.name)),
         origin,
         when: when.map(|compiled| compiled.expr),
-        invalid: channel
-            .invalid
-            .iter()
-            .map(|code| Code { first: code.first, last: code.last, meaning: owned(&code.text) })
-            .collect(),
-        states: channel
-            .states
-            .iter()
-            .map(|code| State { first: code.first, last: code.last, name: owned(&code.text) })
-            .collect(),
+        invalid: Cow::Owned(invalid),
+        states: Cow::Owned(states),
         conversion,
         unit,
         quantity: channel.quantity.as_ref().map(|quantity| quantity.value),

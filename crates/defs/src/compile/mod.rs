@@ -2,6 +2,7 @@
 
 mod catalog;
 pub(crate) mod channel;
+mod decimals;
 mod layout;
 pub(crate) mod line;
 pub(crate) mod names;
@@ -64,21 +65,30 @@ pub(crate) fn text(text: &str, name: &str) -> Outcome {
     let base = layout::build(&base_sheet, &catalog, &lines, &services, &mut out);
     check::layout(&base_sheet, &base, &catalog, &mut out);
     count += vectors::run(&base_sheet, &base, &catalog, &mut out);
-    let mut compiled = Vec::new();
+    let (mut built, mut whens) = (Vec::new(), Vec::new());
     for (sheet, (entry, variant, mut own)) in variant_sheets.iter().zip(variants) {
-        let built = layout::build(sheet, &catalog, &lines, &services, &mut own);
-        check::layout(sheet, &built, &catalog, &mut own);
-        count += vectors::run(sheet, &built, &catalog, &mut own);
+        let layout = layout::build(sheet, &catalog, &lines, &services, &mut own);
+        check::layout(sheet, &layout, &catalog, &mut own);
+        count += vectors::run(sheet, &layout, &catalog, &mut own);
         adopt(own.list, &entry.key, &entry.key_span, &mut out);
         let when = check::variant_when::compile(&variant, &base_sheet, &base, &catalog, &mut out);
         if let Some(when) = when {
-            compiled.push(Variant { name: Cow::Owned(entry.key.clone()), when, layout: built.layout });
+            whens.push((entry.key.clone(), when));
         }
+        built.push(layout);
     }
     check::forgotten::whole(&sheets, &mut out);
+    let layouts: Vec<&Built> = core::iter::once(&base).chain(&built).collect();
+    check::never_run::check(&sheets, &layouts, &catalog, syntax.is_empty(), &mut out);
 
     let diagnostics = settle(text, syntax, out.list);
     let report = Report::new(name, text, diagnostics);
+    // Without a mistake every variant has its condition.
+    let compiled: Vec<Variant> = whens
+        .into_iter()
+        .zip(built)
+        .map(|((name, when), built)| Variant { name: Cow::Owned(name), when, layout: built.layout })
+        .collect();
     let definition = report.is_clean().then(|| Definition {
         id: Cow::Owned(head.id),
         title: Cow::Owned(head.title),

@@ -23,6 +23,8 @@ pub(crate) struct Named<T> {
     pub(crate) span: Span,
     /// `None`: something is wrong or missing.
     pub(crate) value: Option<T>,
+    /// The key `check`, if it has one.
+    pub(crate) check: Option<Span>,
     missing: Vec<Diagnostic>,
 }
 
@@ -50,7 +52,7 @@ impl Sheet {
         let faults = root.entry("faults").and_then(|entry| {
             let table = value::table(&entry.value, "faults", out)?;
             let (value, missing) = out.without_missing(|out| model::fault::read_faults(table, out));
-            Some(Named { name: "faults".to_owned(), span: entry.key_span.clone(), value, missing })
+            Some(Named { name: "faults".to_owned(), span: entry.key_span.clone(), value, check: None, missing })
         });
         Self { records, channels, curves, groups, faults: faults.into_iter().collect(), fault, procedures }
     }
@@ -110,7 +112,8 @@ fn all<T>(
                 _ => check::name::plain(&entry.key, entry.key_span.clone(), key, out),
             }
             let (value, missing) = out.without_missing(|out| read(&entry.key, table, out));
-            Named { name: entry.key.clone(), span: entry.key_span.clone(), value, missing }
+            let check = table.entry("check").map(|entry| entry.key_span.clone());
+            Named { name: entry.key.clone(), span: entry.key_span.clone(), value, check, missing }
         })
         .collect()
 }
@@ -149,6 +152,7 @@ fn channels(root: &Table, out: &mut Findings<'_>) -> Vec<Named<Channel>> {
             name: entry.key.clone(),
             span: entry.key_span.clone(),
             value: value.filter(|_| known),
+            check: table.entry("check").map(|entry| entry.key_span.clone()),
             missing,
         });
     }

@@ -113,6 +113,7 @@ codes! {
     // Vectors.
     VECTOR "vector" Mistake "A check holds.";
     VECTOR_DECIMALS "vector-decimals" Mistake "A check's number has the channel's decimals, or is exact.";
+    VECTOR_NEVER_RUN "vector-never-run" Mistake "A check stands where what it checks is complete.";
     VECTOR_SHAPE "vector-shape" Mistake "A check gives bytes or inputs that fit, and one result.";
     // What an author may have forgotten.
     BYTES_UNCOVERED "bytes-uncovered" Warning "Every byte of a record is a channel's or reserved.";

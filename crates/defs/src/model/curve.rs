@@ -27,11 +27,9 @@ pub(crate) fn read(name: &str, table: &Table, out: &mut Findings<'_>) -> Option<
         let words = [("invalid", Outside::Invalid), ("clamp", Outside::Clamp), ("extend", Outside::Extend)];
         value::word(node, "outside", &words, out)
     });
-    let curve =
-        Curve { name: Cow::Owned(name.to_owned()), points: Cow::Owned(points?), between: between?, outside: outside? };
     if let Some(node) = keys.get("outside")
-        && curve.outside == Outside::Extend
-        && curve.between != Between::Linear
+        && outside == Some(Outside::Extend)
+        && between.is_some_and(|between| between != Between::Linear)
     {
         out.push(
             Diagnostic::new(codes::CURVE, node.span.clone(), "only a linear curve can be extended")
@@ -39,7 +37,7 @@ pub(crate) fn read(name: &str, table: &Table, out: &mut Findings<'_>) -> Option<
         );
         return None;
     }
-    Some(curve)
+    Some(Curve { name: Cow::Owned(name.to_owned()), points: Cow::Owned(points?), between: between?, outside: outside? })
 }
 
 fn points(node: &Node, out: &mut Findings<'_>) -> Option<Vec<(f64, f64)>> {
