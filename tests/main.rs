@@ -1,6 +1,8 @@
 //! Cross-crate tests: one module a subject.
 
 mod campaign;
+mod defs_err;
+mod defs_report;
 mod emit;
 #[cfg(unix)]
 mod link;

@@ -1,5 +1,7 @@
 //! The rules, one a file, and the check of a whole file.
 
+#[cfg(any(test, feature = "fuzzing"))]
+pub mod any;
 pub(crate) mod arrays;
 pub(crate) mod code_ranges;
 pub(crate) mod coverage;
@@ -12,6 +14,9 @@ pub(crate) mod never_run;
 pub(crate) mod overlap;
 pub(crate) mod unit;
 pub(crate) mod variant_when;
+
+#[cfg(test)]
+mod tests;
 
 use std::format;
 use std::path::Path;

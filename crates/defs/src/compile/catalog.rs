@@ -130,11 +130,10 @@ impl Catalog {
         Cow::Owned(self.arrays.clone())
     }
 
-    /// Channels, arrays and curves: what formulas can name.
+    /// Channels, arrays and curves: what formulas can name, broken ones too.
     pub(crate) fn formula_names(&self) -> impl Iterator<Item = &str> + Clone {
-        let arrays = self.arrays.iter().map(|array| &*array.name);
-        let curves = self.tables.keys().filter(|(table, _)| *table == "curve").map(|(_, name)| name.as_str());
-        self.channels.iter().map(String::as_str).chain(arrays).chain(curves)
+        let tables = self.tables.keys().filter(|(table, _)| matches!(*table, "channel" | "curve"));
+        self.channels.iter().map(String::as_str).chain(tables.map(|(_, name)| name.as_str()))
     }
 
     fn know(&mut self, table: &'static str, name: &str, broken: bool) {

@@ -20,6 +20,8 @@ use crate::source::{Table, merge};
 #[derive(Debug, Default)]
 pub(crate) struct Lines {
     line: Option<KLine>,
+    /// The line as far as it says what requests do, known even where the rest of it has mistakes.
+    judge: Option<KLine>,
     /// In file order; `None` where something is wrong.
     sessions: Vec<(String, Option<SessionState>)>,
 }
@@ -28,7 +30,7 @@ pub(crate) struct Lines {
 pub(crate) fn read(root: &Table, out: &mut Findings<'_>) -> Lines {
     let table = root.get("line").and_then(|node| value::table(node, "line", out));
     let line = table.and_then(|table| line::read(table, out));
-    let mut lines = Lines { line, sessions: Vec::new() };
+    let mut lines = Lines { line, judge: table.and_then(|table| line::judge(table, out.text)), sessions: Vec::new() };
     if let Some(keep_alive) = lines.line.as_ref().and_then(|line| line.keep_alive.as_ref()) {
         let span = table.and_then(|table| table.get("keep_alive")).map_or(0..0, |node| node.span.clone());
         check::effect::at_most(&keep_alive.send, Effect::Session, &lines, &span, "`keep_alive`", out);
@@ -110,7 +112,7 @@ impl Lines {
 
     /// What a whole request does on this line.
     pub(crate) fn effect(&self, request: &[u8]) -> Judged {
-        match &self.line {
+        match &self.judge {
             None => Judged::NoLine,
             Some(line) if line.needs_services(request) => Judged::WhichStandard,
             Some(line) => line.effect_of(request).map_or(Judged::Unknown, Judged::Known),

@@ -149,12 +149,17 @@ fn settle(text: &str, syntax: Vec<Diagnostic>, mut found: Vec<Diagnostic>) -> Ve
     let broken: Vec<usize> = syntax.iter().map(|error| lines.line(error.place.start)).collect();
     found.retain(|diagnostic| {
         diagnostic.severity == Severity::Mistake
-            && !DOUBTFUL.contains(&diagnostic.code)
+            && (!DOUBTFUL.contains(&diagnostic.code) || is_slip(diagnostic))
             && !diagnostic.span().is_empty()
             && !broken.contains(&lines.line(diagnostic.place.start))
     });
     found.extend(syntax);
     found
+}
+
+/// A name with a near neighbour is a slip of the pen, not a table that was lost.
+fn is_slip(diagnostic: &Diagnostic) -> bool {
+    diagnostic.code == codes::UNKNOWN_NAME && diagnostic.suggestion.is_some()
 }
 
 /// An owned text of the compiled form.

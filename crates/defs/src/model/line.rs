@@ -6,6 +6,7 @@ use std::vec::Vec;
 
 use tickover_framing::contract::Parity;
 use tickover_framing::kline::{self, FiveBaud, Framing, Init, KeyBytes};
+use tickover_services::Effect;
 
 use super::{Findings, Keys, bytes, time, value};
 use crate::compiled::line::Services;
@@ -81,6 +82,19 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<KLine> {
         timing,
     };
     Some(KLine { line, services, keep_alive: keep_alive?, effects: Cow::Owned(effects), refusal: refusal.flatten() })
+}
+
+/// The line as far as it says what requests do: services, framing, effects. `None` if that would be a guess.
+///
+/// Says nothing: mistakes are those of [`read`].
+pub(crate) fn judge(table: &Table, text: &str) -> Option<KLine> {
+    let mut out = Findings::new(text);
+    let (framing, _) = framing::read(table.get("framing")?, &mut out)?;
+    let services = table.get("services").and_then(|node| services(node, &mut out));
+    let effects = effects::read(table.get("effects"), services, &mut out);
+    let line = kline::Line { framing, ..kline::Line::iso14230(0, 0) };
+    let judge = KLine { line, services, keep_alive: None, effects: Cow::Owned(effects), refusal: None };
+    out.list.is_empty().then_some(judge)
 }
 
 fn format(node: &Node, out: &mut Findings<'_>) -> Option<(Parity, u8)> {
@@ -198,4 +212,4 @@ fn keep_alive(node: &Node, out: &mut Findings<'_>) -> Option<Option<KeepAlive>> 
 /// How a unit refuses, if it is declared.
 type Refused = Option<Refusal>;
 /// Effects by first byte.
-type Effects = Vec<(u8, tickover_services::Effect)>;
+type Effects = Vec<(u8, Effect)>;
