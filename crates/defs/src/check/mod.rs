@@ -9,6 +9,7 @@ pub(crate) mod cycle;
 pub(crate) mod effect;
 pub(crate) mod fields;
 pub(crate) mod forgotten;
+pub(crate) mod grammar;
 pub(crate) mod name;
 pub(crate) mod never_run;
 pub(crate) mod overlap;

@@ -46,8 +46,16 @@ pub(crate) fn of(channel: &Channel, name: &str, out: &mut Findings<'_>) -> Optio
         out.push(Diagnostic::new(codes::UNIT_WITHOUT_NUMBER, written.span.clone(), message));
         return None;
     }
-    let code = match unit::find(&written.value) {
-        Ok(code) => code,
+    let code = spelled(Some(written), out)?;
+    measure(channel, written, code, out);
+    Some(Some(code))
+}
+
+/// The unit by its code; reported if it is not in the list.
+pub(crate) fn spelled(written: Option<&TextAt>, out: &mut Findings<'_>) -> Option<UnitCode> {
+    let written = written?;
+    match unit::find(&written.value) {
+        Ok(code) => Some(code),
         Err(mistake) => {
             let message = format!("`{}`: {}", written.value, mistake.message);
             let mut found = Diagnostic::new(codes::UNIT_UNKNOWN, written.span.clone(), message);
@@ -57,11 +65,9 @@ pub(crate) fn of(channel: &Channel, name: &str, out: &mut Findings<'_>) -> Optio
                 found = found.suggest(written.span.clone(), format!("\"{near}\""), "a unit of the list");
             }
             out.push(found);
-            return None;
+            None
         }
-    };
-    measure(channel, written, code, out);
-    Some(Some(code))
+    }
 }
 
 /// `quantity` and `reference` fit the unit.

@@ -1,14 +1,12 @@
 //! A channel's expressions, unit and codes, complete in the compiled form.
 
 use std::borrow::Cow;
-use std::string::String;
 use std::vec::Vec;
 
 use super::names::Here;
 use super::{decimals, owned};
 use crate::check;
 use crate::compiled::{Channel, Code, Conversion, Expr, Field, Origin, Part, State, UnitCode};
-use crate::diagnostic::{Diagnostic, codes};
 use crate::formula::{self, Compiled, FormulaError, Rule, Wanted};
 use crate::model::{self, Findings, TextAt};
 use crate::value::{ChannelId, RecordId};
@@ -116,7 +114,7 @@ pub(crate) fn expression(
         return Err(Absent::Elsewhere);
     }
     for error in mistakes {
-        out.push(placed(&error, text));
+        out.push(check::grammar::placed(&error, text));
     }
     Err(Absent::Mistaken)
 }
@@ -124,20 +122,6 @@ pub(crate) fn expression(
 /// Compiles a condition where only channels are known.
 pub(crate) fn condition(text: &TextAt, here: &Here<'_>, out: &mut Findings<'_>) -> Result<Expr, Absent> {
     expression(text, here, Wanted::Truth, out).map(|compiled| compiled.expr)
-}
-
-fn placed(error: &FormulaError, text: &TextAt) -> Diagnostic {
-    let code = if error.rule == Rule::UnknownName { codes::UNKNOWN_NAME } else { codes::FORMULA };
-    let span = text.part(error.span.clone());
-    let mut found = Diagnostic::new(code, span.clone(), error.message.clone());
-    if !error.expected.is_empty() {
-        found = found.expected(error.expected.clone());
-    }
-    match &error.suggestion {
-        // Only where the part itself is underlined can it be replaced.
-        Some(new) if span != text.span => found.suggest(span, new.clone(), String::from("write instead")),
-        _ => found,
-    }
 }
 
 fn origin(given: &Given<'_>) -> Option<Origin> {

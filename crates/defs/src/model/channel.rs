@@ -135,10 +135,12 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Channel> {
                 .label("this one comes from a record"),
         );
     }
-    let origin = origin?;
-    if wrong_before_checks {
+    let Some(origin) = origin.filter(|_| !wrong_before_checks) else {
+        // It will not be compiled: what can be told of its texts alone is told here.
+        check::unit::spelled(unit.as_ref(), out);
+        check::grammar::read([formula.as_ref(), when.as_ref()], out);
         return None;
-    }
+    };
     Some(Channel {
         label,
         origin,
