@@ -45,8 +45,8 @@ fn held(channel: &Channel, all: &[&Code], out: &mut Findings<'_>) {
         let mut found = Diagnostic::new(codes::CODE_RANGE, code.span.clone(), message)
             .expected(format!("raw values from {first} to {last}"));
         // 0x80 of an i8 is written -128.
-        let wrapped = code.first - (last - first + 1);
-        if first < 0 && code.first == code.last && (first..0).contains(&wrapped) {
+        let wrapped = code.first.checked_sub(last - first + 1).filter(|wrapped| (first..0).contains(wrapped));
+        if let Some(wrapped) = wrapped.filter(|_| code.first == code.last) {
             found = found.suggest(code.span.clone(), format!("{wrapped}"), "the same bits as the signed number");
         }
         out.push(found);

@@ -2,7 +2,7 @@
 //! base's first.
 
 use std::borrow::{Cow, ToOwned};
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::format;
 use std::string::String;
 use std::vec::Vec;
@@ -16,9 +16,14 @@ use crate::model::channel::{Channel, Dimension, From, Origin};
 use crate::model::record::Read;
 use crate::value::{ChannelId, RecordId};
 
+/// The most channels of all layouts together.
+const MOST_COUNTED: usize = u16::MAX as usize;
+
 /// Names and their places.
 #[derive(Debug, Default)]
 pub(crate) struct Catalog {
+    /// Channels of all layouts added up: what work they will make.
+    counted: usize,
     channels: Vec<String>,
     channel_places: HashMap<String, ChannelId>,
     arrays: Vec<Array>,
@@ -32,19 +37,33 @@ impl Catalog {
     /// Collects the names of all layouts.
     pub(crate) fn new(sheets: &[&Sheet], out: &mut Findings<'_>) -> Self {
         let mut catalog = Self::default();
-        let mut order: Vec<(&str, Vec<String>, bool)> = Vec::new();
+        let mut order: Vec<Counted<'_>> = Vec::new();
+        let mut places: HashMap<&str, usize> = HashMap::new();
         for sheet in sheets {
             for channel in &sheet.channels {
                 catalog.know("channel", &channel.name, channel.value.is_none());
                 let Some(value) = &channel.value else { continue };
-                let elements = elements(&value.index);
-                let place = order.iter().position(|(name, _, _)| *name == channel.name).unwrap_or_else(|| {
-                    order.push((&channel.name, Vec::new(), false));
+                let place = *places.entry(&channel.name).or_insert_with(|| {
+                    order.push(Counted {
+                        name: &channel.name,
+                        elements: Vec::new(),
+                        known: HashSet::new(),
+                        scalar: false,
+                    });
                     order.len() - 1
                 });
-                let Some((_, known, scalar)) = order.get_mut(place) else { continue };
-                *scalar |= value.index.is_empty();
-                known.extend(elements.into_iter().filter(|element| !known.contains(element)).collect::<Vec<_>>());
+                let Some(counted) = order.get_mut(place) else { continue };
+                counted.scalar |= value.index.is_empty();
+                // No sum of names beyond what a session can hold is ever made.
+                catalog.counted += if value.index.is_empty() { 1 } else { product(&value.index) };
+                if catalog.is_full() {
+                    continue;
+                }
+                for element in elements(&value.index) {
+                    if counted.known.insert(element.clone()) {
+                        counted.elements.push(element);
+                    }
+                }
             }
             for record in &sheet.records {
                 catalog.know("record", &record.name, record.value.is_none());
@@ -60,7 +79,7 @@ impl Catalog {
                 catalog.know("group", &group.name, group.value.is_none());
             }
         }
-        for (name, elements, scalar) in order {
+        for Counted { name, elements, scalar, .. } in order {
             let first = catalog.channels.len();
             for element in &elements {
                 catalog.add_channel(element_name(name, element));
@@ -76,13 +95,18 @@ impl Catalog {
         }
         for sheet in sheets {
             for channel in &sheet.channels {
-                for name in own_records(channel, sheet) {
-                    catalog.add_record(&name);
+                for name in own_records(channel, sheet).iter().take(usize::from(u16::MAX)) {
+                    catalog.add_record(name);
                 }
             }
         }
-        catalog.bound("channels", catalog.channels.len(), out);
-        catalog.bound("records", catalog.records.len(), out);
+        if catalog.is_full() || catalog.records.len() > usize::from(u16::MAX) {
+            let message = format!(
+                "a definition has at most {} channels, those of all variants added up, and as many records",
+                u16::MAX
+            );
+            out.push(Diagnostic::new(codes::TOO_MANY, 0..0, message));
+        }
         catalog
     }
 
@@ -92,6 +116,11 @@ impl Catalog {
 
     pub(crate) fn record(&self, name: &str) -> Option<RecordId> {
         self.record_places.get(name).copied()
+    }
+
+    /// Whether there are more channels than places; then nothing is compiled.
+    pub(crate) const fn is_full(&self) -> bool {
+        self.counted > MOST_COUNTED
     }
 
     /// Whether a table of this name stands anywhere in the file, in another variant or with a mistake.
@@ -154,13 +183,19 @@ impl Catalog {
             self.records.push(name.to_owned());
         }
     }
+}
 
-    fn bound(&self, what: &str, count: usize, out: &mut Findings<'_>) {
-        if count > usize::from(u16::MAX) {
-            let message = format!("the file has {count} {what}, a definition at most {}", u16::MAX);
-            out.push(Diagnostic::new(codes::TOO_MANY, 0..0, message));
-        }
-    }
+/// A channel over all layouts.
+struct Counted<'a> {
+    name: &'a str,
+    elements: Vec<String>,
+    known: HashSet<String>,
+    scalar: bool,
+}
+
+/// How many elements an array has.
+fn product(index: &[Dimension]) -> usize {
+    index.iter().map(|dimension| dimension.elements.len()).fold(1, usize::saturating_mul)
 }
 
 /// Names of an array's elements in stored order; none if it is no array.

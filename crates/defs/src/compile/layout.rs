@@ -66,7 +66,7 @@ pub(crate) fn build(
         placed: Vec::new(),
     };
     work.plain_records(out);
-    for (place, named) in sheet.channels.iter().enumerate() {
+    for (place, named) in sheet.channels.iter().enumerate().take_while(|_| !catalog.is_full()) {
         if let Some(channel) = &named.value {
             work.channel(place, named, channel, out);
         }

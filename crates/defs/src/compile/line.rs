@@ -10,7 +10,7 @@ use tickover_services::Effect;
 use super::owned;
 use crate::check;
 use crate::compiled::{KLine, Line, SessionState, Step};
-use crate::diagnostic::Diagnostic;
+use crate::diagnostic::{Diagnostic, codes};
 use crate::model::line::KEYS;
 use crate::model::procedure::read_steps;
 use crate::model::{At, Findings, Keys, line, value};
@@ -26,6 +26,9 @@ pub(crate) struct Lines {
     sessions: Vec<(String, Option<SessionState>)>,
 }
 
+/// The most sessions.
+const SESSIONS: usize = 64;
+
 /// Reads `[line]` and `[session]`.
 pub(crate) fn read(root: &Table, out: &mut Findings<'_>) -> Lines {
     let table = root.get("line").and_then(|node| value::table(node, "line", out));
@@ -35,7 +38,12 @@ pub(crate) fn read(root: &Table, out: &mut Findings<'_>) -> Lines {
         let span = table.and_then(|table| table.get("keep_alive")).map_or(0..0, |node| node.span.clone());
         check::effect::at_most(&keep_alive.send, Effect::Session, &lines, &span, "`keep_alive`", out);
     }
-    for (entry, own) in value::named(root, "session", out) {
+    let all = value::named(root, "session", out);
+    if let Some((entry, _)) = all.get(SESSIONS) {
+        let message = format!("a definition has at most {SESSIONS} sessions, not {}", all.len());
+        out.push(Diagnostic::new(codes::TOO_MANY, entry.key_span.clone(), message));
+    }
+    for (entry, own) in all.into_iter().take(SESSIONS) {
         check::name::plain(&entry.key, entry.key_span.clone(), "session", out);
         let state = session(&entry.key, own, table, &lines, out);
         lines.sessions.push((entry.key.clone(), state));

@@ -12,6 +12,7 @@ pub(crate) mod sheet;
 
 use std::borrow::Cow;
 use std::borrow::ToOwned;
+use std::collections::HashSet;
 use std::format;
 use std::string::String;
 use std::vec::Vec;
@@ -23,10 +24,13 @@ pub(crate) use sheet::Sheet;
 
 use crate::check;
 use crate::compiled::{Definition, Variant};
-use crate::diagnostic::{Code, Diagnostic, Report, Severity, codes};
+use crate::diagnostic::{Code, Diagnostic, Place, Report, Severity, codes};
 use crate::model::{Findings, head, service, value, variant};
 use crate::source::{self, Span};
 use crate::vectors::{self, Count};
+
+/// The most variants: each is checked as a whole definition.
+const VARIANTS: usize = 64;
 
 /// Everything that came of a text.
 #[derive(Debug)]
@@ -48,7 +52,12 @@ pub(crate) fn text(text: &str, name: &str) -> Outcome {
     let base_sheet = Sheet::read(&root, &mut out);
     let mut variant_sheets = Vec::new();
     let mut variants = Vec::new();
-    for (entry, table) in value::named(&root, "variant", &mut out) {
+    let all = value::named(&root, "variant", &mut out);
+    if let Some((entry, _)) = all.get(VARIANTS) {
+        let message = format!("a definition has at most {VARIANTS} variants, not {}", all.len());
+        out.push(Diagnostic::new(codes::TOO_MANY, entry.key_span.clone(), message));
+    }
+    for (entry, table) in all.into_iter().take(VARIANTS) {
         check::name::plain(&entry.key, entry.key_span.clone(), "variant", &mut out);
         let variant = variant::read(table, &mut out);
         let tree = variant.lay_over(&root, &mut out);
@@ -113,11 +122,10 @@ fn stem(name: &str) -> &str {
 
 /// Takes over what a variant brings beyond the base.
 fn adopt(found: Vec<Diagnostic>, variant: &str, span: &Span, out: &mut Findings<'_>) {
+    let known: HashSet<(Code, Place, String)> =
+        out.list.iter().map(|known| (known.code, known.place, known.message.clone())).collect();
     for diagnostic in found {
-        let same = |known: &Diagnostic| {
-            known.code == diagnostic.code && known.place == diagnostic.place && known.message == diagnostic.message
-        };
-        if !out.list.iter().any(same) {
+        if !known.contains(&(diagnostic.code, diagnostic.place, diagnostic.message.clone())) {
             out.push(diagnostic.related(span.clone(), format!("in variant `{variant}`")));
         }
     }

@@ -1,6 +1,7 @@
 //! One layout's tables as they are written, kinds laid under their channels.
 
 use std::borrow::ToOwned;
+use std::collections::HashSet;
 use std::format;
 use std::string::String;
 use std::vec::Vec;
@@ -80,17 +81,16 @@ impl Sheet {
 
 /// Reports what is missing where no variant completes it.
 pub(crate) fn report_missing(sheets: &[&Sheet], out: &mut Findings<'_>) {
-    let complete: Vec<(&str, &str)> = sheets
+    let complete: HashSet<(&str, &str)> = sheets
         .iter()
         .flat_map(|sheet| sheet.lacking())
         .filter(|found| found.2)
         .map(|found| (found.0, found.1))
         .collect();
+    let mut said: HashSet<(usize, &str)> = HashSet::new();
     for (table, name, _, missing) in sheets.iter().flat_map(|sheet| sheet.lacking()) {
         for diagnostic in missing.iter().filter(|_| !complete.contains(&(table, name))) {
-            let known =
-                out.list.iter().any(|known| known.place == diagnostic.place && known.message == diagnostic.message);
-            if !known {
+            if said.insert((diagnostic.place.start, &diagnostic.message)) {
                 out.push(diagnostic.clone());
             }
         }

@@ -133,6 +133,9 @@ impl Diagnostic {
     }
 }
 
+/// The most findings of one report.
+const MOST: usize = 500;
+
 /// All findings in one file, sorted by place, with the text they stand in.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Report {
@@ -149,6 +152,13 @@ impl Report {
         }
         diagnostics.sort_by_key(|d| (d.place, d.severity, d.code));
         diagnostics.dedup_by(|a, b| (a.place, a.code, &a.message) == (b.place, b.code, &b.message));
+        let rest = diagnostics.split_off(diagnostics.len().min(MOST));
+        if let Some(worst) = rest.iter().min_by_key(|d| d.severity) {
+            let message = std::format!("{} more findings are not shown: mend these first", rest.len());
+            let mut more = Diagnostic::new(codes::TOO_MANY, worst.span(), message);
+            (more.place, more.severity) = (worst.place, worst.severity);
+            diagnostics.push(more);
+        }
         Self { name: name.into(), text: text.into(), diagnostics }
     }
 
