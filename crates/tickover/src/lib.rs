@@ -64,7 +64,7 @@
 #![cfg_attr(feature = "record", doc = "* [`record`]: rows into CSV files, running statistics.")]
 #![cfg_attr(
     feature = "bench",
-    doc = "* [`bench`]: control units simulated from their definitions, with an engine and a line with faults."
+    doc = "* [`bench`](mod@bench): control units simulated from their definitions, with an engine and a line with faults."
 )]
 //! * [`framing`] and [`services`]: the messages themselves, for those who need only these.
 //!
