@@ -151,7 +151,8 @@ impl Serial {
         let Some(port) = &mut self.port else { return self.lost(Lost::Gone) };
         let start = self.clock.now().max(self.free);
         if let Err(error) = system::write_all(port, chunk.as_slice(), Self::PATIENCE) {
-            let cause = system::cause(&error).unwrap_or(Lost::Refused);
+            // A port that takes nothing for so long is stuck: opening it again may help.
+            let cause = system::cause(&error).unwrap_or(Lost::Gone);
             return self.lost(cause);
         }
         self.free = start.after(self.characters.of(chunk.as_slice().len()));
@@ -330,8 +331,7 @@ fn outcome(read: io::Result<(Instant, usize)>) -> Read {
 
 fn cause_by_kind(error: &io::Error) -> Option<Lost> {
     match error.kind() {
-        io::ErrorKind::Interrupted | io::ErrorKind::WouldBlock => None,
-        io::ErrorKind::TimedOut => Some(Lost::Refused),
+        io::ErrorKind::Interrupted | io::ErrorKind::WouldBlock | io::ErrorKind::TimedOut => None,
         io::ErrorKind::BrokenPipe
         | io::ErrorKind::UnexpectedEof
         | io::ErrorKind::NotFound

@@ -250,6 +250,18 @@ fn an_act_on_a_line_that_hung_up_is_a_loss() {
 }
 
 #[test]
+fn a_port_that_takes_no_more_bytes_is_lost_and_not_waited_for_for_ever() {
+    let (_nobody_reads, path) = pseudo_terminal();
+    let mut port = Serial::open(&path).unwrap();
+    let more_than_any_buffer = 1 << 20;
+    let stuck = (0..more_than_any_buffer / 64).find_map(|_| match port.act(&transmit(&[0x55; 64])) {
+        Some(Input::Lost { cause, .. }) => Some(cause),
+        _ => None,
+    });
+    assert_eq!(stuck, Some(Lost::Gone));
+}
+
+#[test]
 fn what_was_sent_to_an_earlier_opener_is_not_handed_in() {
     let (ours, path) = pseudo_terminal();
     let mut port = Serial::open(&path).unwrap();
