@@ -4,6 +4,7 @@ use std::string::ToString;
 use std::vec;
 use std::vec::Vec;
 
+pub use crate::check::any::definition;
 use crate::compiled::{Between, Curve, Outside};
 use crate::decode::field::Content;
 use crate::decode::{Evaluation, Given, Scope};

@@ -1,7 +1,7 @@
 //! The rules, one a file, and the check of a whole file.
 
 #[cfg(any(test, feature = "fuzzing"))]
-pub mod any;
+pub(crate) mod any;
 pub(crate) mod arrays;
 pub(crate) mod code_ranges;
 pub(crate) mod coverage;
