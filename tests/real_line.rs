@@ -5,11 +5,10 @@ use std::io::Write;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use tickover::bench::real_time::LiveLine;
+use tickover::bench::real_time::{LIVE_REACH, LiveLine};
 use tickover::bench::{Bench, Line, Options, Simulated};
 use tickover::defs::{Definition, Value};
 use tickover::framing::contract::Hex;
-use tickover::framing::transport::Reach;
 use tickover::link::{Clock, Connection, Item, Next, Serial};
 use tickover::session::Row;
 
@@ -93,7 +92,7 @@ fn rows_over_a_pseudo_terminal_are_what_the_unit_sent_and_the_next_tester_is_ser
 fn rows_over_the_line_in_process_are_what_the_unit_sent() {
     let definition = definition("thistle-9");
     let clock = Clock::start();
-    let mut line = Line::new(Reach { late_in: Duration::from_millis(20), ..Reach::IDEAL });
+    let mut line = Line::new(LIVE_REACH);
     line.pass_until(clock.now());
     line.attach(Simulated::new(&definition, &Options::default(), clock.now()).expect("a unit"));
     let session = watch_all(&definition, &definition.variants[0].layout);

@@ -1,8 +1,8 @@
 //! A bench without hardware: a control unit simulated from its definition, an engine, a line with faults.
 //!
-//! * [`unit`]: the control unit, from any compiled definition;
+//! * [`unit`](mod@unit): the control unit, from any compiled definition;
 //! * [`engine`]: the values that it answers with;
-//! * [`line`]: a single-wire line in virtual time, with echo and faults; at once the port in process;
+//! * [`line`](mod@line): a single-wire line in virtual time, with echo and faults; at once the port in process;
 //! * [`truth`]: what the unit really sent, to hold against what a tester logged;
 //! * `real_time` (feature `real-time`): the same line on the clock, in process or behind a pseudo-terminal, and the
 //!   built-in `Bench` for programs.

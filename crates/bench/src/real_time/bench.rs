@@ -77,15 +77,13 @@ impl Bench {
         mut truth: Option<TruthSink>,
     ) -> Result<Self, BenchError> {
         let now = clock.now();
-        let late = core::time::Duration::from_millis(20);
-        let reach = Reach { echo: Echo::Returns, late_in: late, late_out: late, pulse: false, parity: false };
-        let options = Options {
-            reach: Reach { echo: Echo::Suppressed, late_in: core::time::Duration::ZERO, ..reach },
-            ..options
-        };
-        let unit = Simulated::new(definition, &Options { note_values: truth.is_some(), ..options }, now)?;
+        // The line itself is exact; what is late is the tester's thread, between the bytes of a request.
+        let late_in = core::time::Duration::from_millis(20);
+        let reach = Reach { echo: Echo::Suppressed, late_in, pulse: false, ..Reach::IDEAL };
+        let options = Options { reach, note_values: truth.is_some(), ..options };
+        let unit = Simulated::new(definition, &options, now)?;
         let p2 = unit.p2();
-        let mut line = Line::new(reach);
+        let mut line = Line::new(Reach::IDEAL);
         line.pass_until(now);
         line.attach(unit);
         let mut pty = PtyLine::open(line, clock).map_err(BenchError::Terminal)?;

@@ -1,5 +1,6 @@
 //! A line inside this program as a port for the I/O thread.
 
+use core::time::Duration;
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -47,8 +48,14 @@ impl Wake for Bell {
     }
 }
 
+/// What a port in process can do: all that a real line carries; its thread may be 20 ms late on a loaded computer.
+pub const LIVE_REACH: Reach =
+    Reach { late_in: Duration::from_millis(20), late_out: Duration::from_millis(20), ..Reach::IDEAL };
+
 impl<S: Station> LiveLine<S> {
     /// Paces `line` by `clock`. Its instants become those of the clock.
+    ///
+    /// Make the line with [`LIVE_REACH`], so that the tester's machine allows for late wake-ups.
     pub fn new(line: Line<S>, clock: Clock, name: &str) -> Self {
         Self { line, clock, name: name.to_owned(), bell: Arc::default(), heard: VecDeque::new() }
     }

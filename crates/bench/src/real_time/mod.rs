@@ -13,6 +13,6 @@ mod tests;
 
 #[cfg(unix)]
 pub use bench::{Bench, BenchError, TruthSink};
-pub use live::LiveLine;
+pub use live::{LIVE_REACH, LiveLine};
 #[cfg(unix)]
 pub use pty::{PtyLine, PtyNote, Stopper};
