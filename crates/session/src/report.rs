@@ -67,7 +67,7 @@ pub struct ChannelReport {
     pub wanted: Option<f64>,
     /// Achieved per second since the first reading.
     pub achieved: Option<f64>,
-    /// Longest time between two readings, the one since the last included.
+    /// Longest time between two readings, the one since the last included unless the channel is read once.
     pub worst_gap: Duration,
     /// Interval between readings: half are at most this.
     pub interval_p50: Duration,
@@ -88,7 +88,7 @@ impl Session {
                 readings: beat.count,
                 wanted: rate.period().map(|period| 1.0 / period.as_secs_f64()),
                 achieved: beat.per_second(),
-                worst_gap: beat.worst_gap(now),
+                worst_gap: if self.unit.is_read_once(channel) { beat.intervals.longest() } else { beat.worst_gap(now) },
                 interval_p50: beat.intervals.percentile(0.5),
                 interval_p99: beat.intervals.percentile(0.99),
             })

@@ -7,7 +7,7 @@ use alloc::vec;
 use alloc::vec::Vec;
 use core::time::Duration;
 
-use tickover_defs::compiled::{KLine, Layout, Line, Record};
+use tickover_defs::compiled::{Every, KLine, Layout, Line, Record};
 use tickover_defs::{ChannelId, Definition, RecordId};
 
 use crate::derive::Store;
@@ -198,6 +198,12 @@ impl Unit {
 
     pub(crate) fn asked(&mut self, record: RecordId) -> Option<&mut Asked> {
         self.asked.get_mut(usize::from(record.0))
+    }
+
+    /// Whether the channel's record is read at connect and after a clear only.
+    pub(crate) fn is_read_once(&self, channel: ChannelId) -> bool {
+        let record = crate::derive::record_of(self.layout(), channel);
+        record.and_then(|id| self.record(id)).is_some_and(|record| record.every == Every::Once)
     }
 
     /// `record 'engine'`

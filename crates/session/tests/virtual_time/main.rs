@@ -3,6 +3,7 @@
 mod bench;
 mod build;
 
+mod campaign;
 mod closing;
 mod connecting;
 mod deriving;
