@@ -1,12 +1,14 @@
 //! A channel's expressions, unit and codes, complete in the compiled form.
 
 use std::borrow::Cow;
+use std::format;
 use std::vec::Vec;
 
 use super::names::Here;
 use super::{decimals, owned};
 use crate::check;
 use crate::compiled::{Channel, Code, Conversion, Expr, Field, Origin, Part, State, UnitCode};
+use crate::diagnostic::{Diagnostic, codes};
 use crate::formula::{self, Compiled, FormulaError, Rule, Wanted};
 use crate::model::{self, Findings, TextAt};
 use crate::value::{ChannelId, RecordId};
@@ -40,6 +42,9 @@ pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Chann
     let channel = given.channel;
     let (when, formula, unit) = expressions(given.name, channel, given.here, out);
     let (when, formula, unit) = (when?, formula?, unit.ok_or(Absent::Mistaken)?);
+    if let (Some(text), Some(compiled)) = (&channel.formula, &formula) {
+        same_unit(text, compiled, unit, out)?;
+    }
     let origin = origin(given).ok_or(Absent::Mistaken)?;
     let conversion = conversion(&origin, formula.as_ref(), !channel.states.is_empty());
     let mut inputs: Vec<ChannelId> = Vec::new();
@@ -91,6 +96,24 @@ pub(crate) fn expressions(
     let when = channel.when.as_ref().map(|text| expression(text, here, Wanted::Truth, out)).transpose();
     let formula = channel.formula.as_ref().map(|text| expression(text, here, Wanted::Number, out)).transpose();
     (when, formula, unit)
+}
+
+/// Names that fix the unit of a formula fix that of the channel.
+fn same_unit(
+    text: &TextAt,
+    formula: &Compiled,
+    declared: Option<UnitCode>,
+    out: &mut Findings<'_>,
+) -> Result<(), Absent> {
+    match (formula.unit, declared) {
+        (Some(found), Some(declared)) if found != declared => {
+            let message = format!("the formula gives `{}`, the channel declares `{}`", found.code(), declared.code());
+            let expected = format!("`unit = \"{}\"`, or a formula that converts", found.code());
+            out.push(Diagnostic::new(codes::FORMULA, text.span.clone(), message).expected(expected));
+            Err(Absent::Mistaken)
+        }
+        _ => Ok(()),
+    }
 }
 
 /// Compiles an expression; its mistakes are placed in the file.
@@ -159,4 +182,23 @@ fn conversion(origin: &Origin, formula: Option<&Compiled>, states: bool) -> Conv
 
 const fn is_text(coding: crate::compiled::Coding) -> bool {
     matches!(coding, crate::compiled::Coding::Ascii | crate::compiled::Coding::Hex)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::string::ToString;
+
+    use crate::Definition;
+
+    #[test]
+    fn a_formula_whose_names_fix_another_unit_is_a_mistake() {
+        let text = "edition = 1\n[definition]\nid = \"small\"\ntitle = \"Small\"\nrevision = \"1\"\nsource = \"invented\"\n\
+            [record.engine]\nread = { local_identifier = 1 }\nlength = 2\n[kind.pressure]\ndata = \"u8\"\nunit = \"hPa\"\n\
+            reference = \"absolute\"\n[channel]\nmanifold = { record = \"engine\", at = 0, kind = \"pressure\" }\n\
+            barometer = { record = \"engine\", at = 1, kind = \"pressure\" }\n[channel.boost]\nreference = \"gauge\"\n\
+            formula = \"manifold - barometer\"\nunit = ";
+        let report = Definition::parse(&[text, "\"kPa\"\n"].concat(), "small.toml").unwrap_err().to_string();
+        assert!(report.contains("the formula gives `hPa`, the channel declares `kPa`"), "{report}");
+        assert!(Definition::parse(&[text, "\"hPa\"\n"].concat(), "small.toml").is_ok());
+    }
 }

@@ -33,6 +33,19 @@ impl core::error::Error for WrongLength {}
 /// A channel whose `when` does not hold has no reading. Where a formula or a `when` reads a channel of the same record,
 /// it is this response's; if that has none, the scope's latest.
 ///
+/// ```
+/// # use tickover_defs::{Definition, RecordId, decode};
+/// # let text = "edition = 1\n[definition]\nid = \"small\"\ntitle = \"Small\"\nrevision = \"1\"\nsource = \"invented\"\n\
+/// # [record.engine]\nread = { local_identifier = 1 }\nlength = 2\n\
+/// # [channel.engine_speed]\nrecord = \"engine\"\nat = 0\ndata = \"u16be\"\nformula = \"raw / 4\"\nunit = \"/min\"\n";
+/// let definition = Definition::parse(text, "small.toml").expect("it reads");
+/// let layout = &definition.base;
+/// let engine = layout.record(RecordId(0)).expect("the first record");
+/// let readings = decode::record(layout, engine, &[0x0D, 0x48], &decode::Nothing)?;
+/// assert_eq!(readings[0].number(), Some(850.0));
+/// # Ok::<(), decode::WrongLength>(())
+/// ```
+///
 /// # Errors
 /// [`WrongLength`]: the data are not of the length that the record has.
 pub fn record(layout: &Layout, record: &Record, data: &[u8], scope: &dyn Scope) -> Result<Vec<Reading>, WrongLength> {

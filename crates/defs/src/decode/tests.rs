@@ -343,11 +343,12 @@ proptest! {
     #[test]
     fn a_field_of_any_place_and_width_is_the_bits_of_the_number_its_bytes_make(
         bytes in prop::collection::vec(any::<u8>(), 1..=8),
-        low in 0u8..64,
-        width in 1u8..=64,
+        low in any::<prop::sample::Index>(),
+        width in any::<prop::sample::Index>(),
     ) {
         let bits = 8 * bytes.len() as u8;
-        prop_assume!(low + width <= bits);
+        let low = low.index(usize::from(bits)) as u8;
+        let width = 1 + width.index(usize::from(bits - low)) as u8;
         let offsets: Vec<u16> = (0..bytes.len() as u16).collect();
         let field = Field { bytes: offsets.into(), coding: Coding::Unsigned, low_bit: low, width };
         // Another way to the same bits: text of the binary digits.

@@ -22,6 +22,20 @@ pub(crate) use write::raw_of;
 /// Writes a value of a channel into a record's data and says what the data now mean: the nearest value that the field
 /// can hold, or exactly the wanted state or text.
 ///
+/// ```
+/// # use tickover_defs::{Definition, Value, decode::Nothing, encode};
+/// # let text = "edition = 1\n[definition]\nid = \"small\"\ntitle = \"Small\"\nrevision = \"1\"\nsource = \"invented\"\n\
+/// # [record.engine]\nread = { local_identifier = 1 }\nlength = 2\n\
+/// # [channel.engine_speed]\nrecord = \"engine\"\nat = 0\ndata = \"u16be\"\nformula = \"raw / 4\"\nunit = \"/min\"\n";
+/// let definition = Definition::parse(text, "small.toml").expect("it reads");
+/// let layout = &definition.base;
+/// let speed = layout.channels[0].as_ref().expect("the first channel");
+/// let mut data = [0; 2];
+/// let meant = encode::channel(layout, speed, &Value::Number(850.1), &Nothing, &mut data)?;
+/// assert_eq!((meant, data), (Value::Number(850.0), [0x0D, 0x48]));
+/// # Ok::<(), encode::EncodeError>(())
+/// ```
+///
 /// # Errors
 /// [`EncodeError`] says why nothing was written: a derived channel, a `when` that does not hold, a state or text that
 /// the field cannot hold, a conversion without an inverse, data that end before the field.

@@ -43,6 +43,21 @@ pub struct Compiled {
 
 /// Reads, checks and compiles a formula.
 ///
+/// ```
+/// use tickover_defs::formula::{Name, Names, Wanted, compile};
+///
+/// struct OnlyRaw;
+/// impl Names for OnlyRaw {
+///     fn resolve(&self, name: &str) -> Option<Name> {
+///         (name == "raw").then_some(Name::Raw)
+///     }
+/// }
+/// let affine = compile("raw * 3/4 - 48", &OnlyRaw, Wanted::Number).unwrap().affine.unwrap();
+/// assert_eq!((affine.scale, affine.offset, affine.divisor), (3, -192, 4));
+/// let mistakes = compile("speed / 4", &OnlyRaw, Wanted::Number).unwrap_err();
+/// assert_eq!(mistakes[0].span, 0..5);
+/// ```
+///
 /// # Errors
 /// The first mistake of grammar, or else all mistakes of names, types and units, each with its place.
 pub fn compile(text: &str, names: &dyn Names, wanted: Wanted) -> Result<Compiled, Vec<FormulaError>> {

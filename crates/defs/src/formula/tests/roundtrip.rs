@@ -122,6 +122,14 @@ proptest! {
         }
     }
 
+    /// The body of the fuzz target, on texts that mostly compile.
+    #[test]
+    fn whatever_the_other_channels_hold_no_number_is_a_nan(head in any::<[u8; 8]>(), text in sensible(), tree in tree()) {
+        for text in [text, tree.to_string()] {
+            crate::fuzzing::formula(&[&head, text.as_bytes()].concat());
+        }
+    }
+
     #[test]
     fn a_number_that_comes_out_is_finite(text in sensible(), raw in any::<i64>()) {
         let world = World::new();
