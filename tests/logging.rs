@@ -193,25 +193,10 @@ fn a_five_baud_unit_is_logged_in_virtual_time() {
 
 /// Oracle: the `csv` crate's reader.
 fn assert_csv_holds_the_rows(definition: &Definition, rows: &[Row]) {
-    let columns: Vec<Column> = definition
-        .base
-        .channels
-        .iter()
-        .flatten()
-        .map(|channel| {
-            let record = match &channel.origin {
-                Origin::Field { record, .. } | Origin::Parts { record, .. } => Some(*record),
-                Origin::Derived => None,
-            };
-            Column {
-                channel: channel.id,
-                name: definition.channel_name(channel.id).to_owned().into(),
-                unit: channel.unit,
-                record: record.map(|record| (record, definition.record_name(record).to_owned().into())),
-                hold: Hold::For(Duration::from_secs(1)),
-            }
-        })
-        .collect();
+    let ids = (0..definition.channels.len()).map(|place| ChannelId(place as u16));
+    let hold = Hold::For(Duration::from_secs(1));
+    let columns: Vec<Column> = ids.filter_map(|id| Column::of(definition, id, hold)).collect();
+    assert_eq!(columns.len(), definition.channels.len());
     let start = Start { at: Instant::ORIGIN, utc: Some(SystemTime::UNIX_EPOCH) };
     let mut file = Vec::new();
     let mut csv = Csv::new(&mut file, columns.clone(), start, Flush::EVERY_ROW).expect("memory takes it");

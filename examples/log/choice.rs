@@ -66,7 +66,7 @@ pub(crate) fn read_once(definition: &Definition, id: ChannelId) -> bool {
 }
 
 /// The record that carries a channel; a derived channel has none.
-pub(crate) fn record_of(channel: &Channel) -> Option<tickover::defs::RecordId> {
+fn record_of(channel: &Channel) -> Option<tickover::defs::RecordId> {
     match &channel.origin {
         Origin::Field { record, .. } | Origin::Parts { record, .. } => Some(*record),
         Origin::Derived => None,

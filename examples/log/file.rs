@@ -9,7 +9,7 @@ use tickover::defs::{ChannelId, Definition};
 use tickover::record::{Column, Csv, CsvError, Flush, Hold, Start};
 use tickover::session::{Prediction, Rate, Row};
 
-use crate::choice::{channel_in, read_once, record_of};
+use crate::choice::read_once;
 
 pub(crate) struct Output {
     path: PathBuf,
@@ -56,16 +56,8 @@ pub(crate) fn create(path: &Path) -> Result<File, String> {
 /// One column per chosen channel.
 pub(crate) fn columns(definition: &Definition, chosen: &[(ChannelId, Rate)], prediction: &Prediction) -> Vec<Column> {
     let holds = holds(definition, chosen, prediction);
-    let column = |(id, _): &(ChannelId, Rate)| {
-        let (_, channel) = channel_in(definition, *id)?;
-        Some(Column {
-            channel: *id,
-            name: definition.channel_name(*id).to_owned().into(),
-            unit: channel.unit,
-            record: record_of(channel).map(|record| (record, definition.record_name(record).to_owned().into())),
-            hold: holds.get(id).copied().unwrap_or(Hold::Forever),
-        })
-    };
+    let column =
+        |(id, _): &(ChannelId, Rate)| Column::of(definition, *id, holds.get(id).copied().unwrap_or(Hold::Forever));
     chosen.iter().filter_map(column).collect()
 }
 

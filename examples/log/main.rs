@@ -200,7 +200,7 @@ impl Run<'_> {
             Some(trouble) if self.rows == 0 => Err(format!("nothing was logged: {trouble}")),
             _ => Ok(()),
         };
-        ended.and(file.map(|_| ())).and(answered)
+        ended.and_then(|()| file.map(drop)).and(answered)
     }
 }
 

@@ -3,8 +3,8 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 
-use tickover_defs::compiled::{Text, UnitCode};
-use tickover_defs::{ChannelId, Reading, RecordId, Value};
+use tickover_defs::compiled::{Origin, Text, UnitCode};
+use tickover_defs::{ChannelId, Definition, Reading, RecordId, Value};
 use tickover_framing::Instant;
 use tickover_session::{Rate, Row};
 
@@ -40,6 +40,28 @@ pub struct Column {
     pub record: Option<(RecordId, Text)>,
     /// How long its value stands in the lines of other responses.
     pub hold: Hold,
+}
+
+impl Column {
+    /// The column of a channel as the definition's base has it, or else the first variant that does.
+    ///
+    /// `None`: nothing in the definition has this id.
+    pub fn of(definition: &Definition, channel: ChannelId, hold: Hold) -> Option<Self> {
+        let variants = definition.variants.iter().map(|variant| &variant.layout);
+        let mut layouts = std::iter::once(&definition.base).chain(variants);
+        let found = layouts.find_map(|layout| layout.channel(channel))?;
+        let record = match &found.origin {
+            Origin::Field { record, .. } | Origin::Parts { record, .. } => Some(*record),
+            Origin::Derived => None,
+        };
+        Some(Self {
+            channel,
+            name: definition.channel_name(channel).to_owned().into(),
+            unit: found.unit,
+            record: record.map(|record| (record, definition.record_name(record).to_owned().into())),
+            hold,
+        })
+    }
 }
 
 /// Values as they stand after the latest row.
