@@ -160,3 +160,25 @@ fn a_port_that_makes_another_speed_is_refused_with_both_speeds_named() {
     let note = note.expect("it is said");
     assert!(note.contains("10400") && note.contains("14400"), "{note}");
 }
+
+/// ISO 14230-2:1999 4.2: a physically addressed message is for one unit; the other one hears it and stays silent.
+#[test]
+fn of_two_units_on_the_line_only_the_one_addressed_answers() {
+    let definition = definition("bramble-40");
+    let text = include_str!("../defs/bramble-40.toml").replace("unit = 0x2E", "unit = 0x2D");
+    let other = Definition::parse(&text, "bramble-40.toml").unwrap_or_else(|report| panic!("{report:?}"));
+    let mut line = Line::new(Reach::IDEAL);
+    for definition in [&definition, &other] {
+        line.attach(Simulated::new(definition, &Options::default(), Instant::ORIGIN).expect("a unit"));
+    }
+    let mut session = watch_all(&definition, &definition.variants[0].layout);
+    session.connect(line.now(), line.reach());
+    let mut rows = 0;
+    line.drive(&mut session, Instant::from_nanos(30_000_000_000), |_, event| {
+        rows += usize::from(matches!(event, Event::Row(_)));
+        None::<()>
+    });
+    let answers: Vec<u64> = line.units().map(|unit| unit.tally().answers).collect();
+    assert!(rows > 200, "{rows} rows");
+    assert_eq!((answers[1], line.counts().collided), (0, 0));
+}
