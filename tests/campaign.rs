@@ -52,6 +52,9 @@ struct Found {
     /// Gaps of more than a second.
     interruptions: u64,
     deaf: Vec<(Instant, Instant)>,
+    /// What the session said since the last row, and before the longest recovery.
+    said: Vec<String>,
+    said_before_longest: Vec<String>,
 }
 
 impl Found {
@@ -64,9 +67,13 @@ impl Found {
             self.longest_gap = self.longest_gap.max(gap);
             let deaf: Duration =
                 self.deaf.iter().map(|(from, to)| row.at.min(*to).since(self.last_row.max(*from))).sum();
-            self.longest_recovery = self.longest_recovery.max(gap.saturating_sub(deaf));
+            if gap.saturating_sub(deaf) > self.longest_recovery {
+                self.longest_recovery = gap.saturating_sub(deaf);
+                self.said_before_longest = self.said.clone();
+            }
         }
         self.last_row = row.at;
+        self.said.clear();
         self.deaf.retain(|(_, to)| *to > row.at);
         match truth {
             Some(truth) if truth.response == row.response => {}
@@ -104,6 +111,12 @@ fn campaign(name: &str, hours: f64, seed: u64, checksum_fits: fn(&[u8]) -> bool)
         let until = if line.now() < noisy_until { noisy_until } else { end };
         let row = line.drive(&mut session, until, |_, event| match event {
             Event::Row(row) => Some(row),
+            Event::Note(note) => {
+                if found.said.len() < 20 {
+                    found.said.push(format!("{} {note}", note.at));
+                }
+                None
+            }
             _ => None,
         });
         let unit = line.unit_mut(0).expect("one unit");
@@ -181,7 +194,8 @@ fn negated_sum_fits(message: &[u8]) -> bool {
 fn assert_only_unseen(found: &Found) {
     assert!(found.wrong.is_empty(), "accepted against their checksum: {:#?}", found.wrong);
     assert!(found.unsent.is_empty(), "accepted and never sent: {:#?}", found.unsent);
-    assert!(found.longest_recovery < Duration::from_secs(30), "{:?}", found.longest_recovery);
+    let Found { longest_recovery, said_before_longest, .. } = found;
+    assert!(*longest_recovery < Duration::from_secs(30), "{longest_recovery:?}: {said_before_longest:#?}");
 }
 
 #[test]
