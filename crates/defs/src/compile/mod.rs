@@ -46,6 +46,11 @@ pub(crate) fn text(text: &str, name: &str) -> Outcome {
     let (root, syntax) = source::read(text);
     let mut out = Findings::new(text);
     let head = head::read(&root, stem(name), &mut out);
+    if head.foreign {
+        out.list.retain(|finding| finding.code == codes::EDITION);
+        let report = Report::new(name, text, settle(text, Vec::new(), out.list));
+        return Outcome { definition: None, report, vectors: Count::default() };
+    }
     let services = service::read(&root, &mut out);
     let lines = line::read(&root, &mut out);
 

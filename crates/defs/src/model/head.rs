@@ -37,6 +37,8 @@ pub(crate) struct Head {
     pub(crate) title: String,
     pub(crate) revision: String,
     pub(crate) source: String,
+    /// Another edition than ours: its rules are not ours to judge by.
+    pub(crate) foreign: bool,
 }
 
 /// Reads `edition` and `[definition]`; `stem` is the file's name without its ending.
@@ -46,10 +48,13 @@ pub(crate) fn read(root: &Table, stem: &str, out: &mut Findings<'_>) -> Head {
     if let Some(node) = keys.need("edition", EDITION, out) {
         match &node.item {
             Item::Integer(text) if text == EDITION => {}
-            _ => out.push(
-                Diagnostic::new(codes::EDITION, node.span.clone(), "this version reads edition 1 of the language")
-                    .suggest(node.span.clone(), EDITION, "if the file keeps to it"),
-            ),
+            _ => {
+                out.push(
+                    Diagnostic::new(codes::EDITION, node.span.clone(), "this version reads edition 1 of the language")
+                        .suggest(node.span.clone(), EDITION, "if the file keeps to it"),
+                );
+                return Head { foreign: true, ..Head::default() };
+            }
         }
     }
     let Some(table) =
@@ -82,5 +87,5 @@ pub(crate) fn read(root: &Table, stem: &str, out: &mut Findings<'_>) -> Head {
         );
     }
     let value = |text: Option<super::TextAt>| text.map(|text| text.value).unwrap_or_default();
-    Head { id: value(id), title: value(title), revision: value(revision), source: value(source) }
+    Head { id: value(id), title: value(title), revision: value(revision), source: value(source), foreign: false }
 }
