@@ -1,6 +1,7 @@
 //! Written by the emitter from `bramble-41.toml`.
 
 /// Bramble 41, a definition with something of everything, revision 0.1.0.
+#[allow(clippy::approx_constant)]
 pub static BRAMBLE_41: ::tickover_defs::Definition = {
     #[allow(unused_imports, clippy::wildcard_imports)]
     use ::tickover_defs::emitted::*;

@@ -1,6 +1,7 @@
 //! Written by the emitter from `thistle-8.toml`.
 
 /// Thistle 8, a unit with declared framing, revision 0.1.0.
+#[allow(clippy::approx_constant)]
 pub static THISTLE_8: ::tickover_defs::Definition = {
     #[allow(unused_imports, clippy::wildcard_imports)]
     use ::tickover_defs::emitted::*;

@@ -33,6 +33,7 @@ pub fn rust(definition: &Definition, name: &str) -> String {
     definition.write(&mut source);
     format!(
         "/// {title}, revision {revision}.\n\
+         #[allow(clippy::approx_constant)]\n\
          pub static {name}: ::tickover_defs::Definition = {{\n    \
              #[allow(unused_imports, clippy::wildcard_imports)]\n    \
              use ::tickover_defs::emitted::*;\n    \
