@@ -5,6 +5,8 @@
 //! ```text
 //! TICKOVER_CAMPAIGN_HOURS=100 cargo test --release -p tickover-tests campaign -- --nocapture
 //! ```
+//!
+//! `TICKOVER_CAMPAIGN_SEED=7` makes it another campaign.
 
 use core::time::Duration;
 
@@ -176,9 +178,15 @@ fn campaign(name: &str, hours: f64, seed: u64, checksum_fits: fn(&[u8]) -> bool)
     found
 }
 
-/// Hours from the environment, or `usual`.
-fn hours(usual: f64) -> f64 {
-    std::env::var("TICKOVER_CAMPAIGN_HOURS").ok().and_then(|hours| hours.parse().ok()).unwrap_or(usual)
+/// A figure from the environment, or `usual`.
+fn given<T: std::str::FromStr>(name: &str, usual: T) -> T {
+    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
+}
+
+/// Runs a campaign of so many hours with this seed, unless the environment says otherwise.
+fn run(name: &str, hours: f64, seed: u64, checksum_fits: fn(&[u8]) -> bool) -> Found {
+    let hours = given("TICKOVER_CAMPAIGN_HOURS", hours);
+    campaign(name, hours, given("TICKOVER_CAMPAIGN_SEED", seed), checksum_fits)
 }
 
 /// ISO 14230-2:1999 4.5: the checksum is the sum of all bytes before it, modulo 256.
@@ -200,10 +208,10 @@ fn assert_only_unseen(found: &Found) {
 
 #[test]
 fn no_value_is_wrong_and_every_interruption_is_recovered_on_a_standard_line() {
-    assert_only_unseen(&campaign("bramble-40", hours(1.5), 11, sum_fits));
+    assert_only_unseen(&run("bramble-40", 1.5, 11, sum_fits));
 }
 
 #[test]
 fn no_value_is_wrong_and_every_interruption_is_recovered_with_declared_framing() {
-    assert_only_unseen(&campaign("thistle-9", hours(0.5), 12, negated_sum_fits));
+    assert_only_unseen(&run("thistle-9", 0.5, 12, negated_sum_fits));
 }

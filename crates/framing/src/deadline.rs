@@ -38,13 +38,15 @@ pub(crate) enum Deadline {
     NextRequest,
     /// Our own bytes are out and the speed may change.
     SpeedChange,
+    /// The line is never quiet.
+    Quiet,
 }
 
 const fn line(deadline: Deadline, name: &'static str, clause: &'static str) -> (Deadline, Why) {
     (deadline, Why { name, clause })
 }
 
-const COUNT: usize = 16;
+const COUNT: usize = 17;
 
 /// Names and clauses, in the order of the variants. SSF 14230-2 is the free edition of ISO 14230-2.
 const TABLE: [(Deadline, Why); COUNT] = [
@@ -64,6 +66,7 @@ const TABLE: [(Deadline, Why); COUNT] = [
     line(Deadline::Answer, "P2", "ISO 14230-2 4.4, table 1a"),
     line(Deadline::NextRequest, "P3max", "ISO 14230-2 5.2.1.3"),
     line(Deadline::SpeedChange, "end of our bytes", "a speed change never overtakes them"),
+    line(Deadline::Quiet, "longest message", "a line that is never quiet holds nothing up for ever"),
 ];
 
 impl Deadline {

@@ -207,6 +207,8 @@ pub enum Stage {
     },
     /// A message came that is no positive answer to StartCommunication.
     Refused,
+    /// The line was never idle long enough to begin.
+    NeverIdle,
 }
 
 /// A call that does not fit the state: the caller's mistake.

@@ -21,6 +21,7 @@ impl Tester {
             return;
         }
         self.deadlines.disarm(Deadline::MayRequest);
+        self.deadlines.disarm(Deadline::Quiet);
         if self.outgoing.settle_echo() {
             self.noise(now, Noise::NoEcho);
         }
@@ -36,9 +37,15 @@ impl Tester {
         if self.ask.answers == Answers::None {
             self.phase = Phase::Ready;
         } else {
-            self.phase = Phase::Waiting;
-            self.deadlines.arm(Deadline::AnswerStart, self.limit(self.out_for_sure(end), self.window));
+            self.open_window(self.out_for_sure(end));
         }
+    }
+
+    /// The answer must have started by the window's length after `from`.
+    pub(super) fn open_window(&mut self, from: Instant) {
+        self.phase = Phase::Waiting;
+        self.deadlines.arm(Deadline::AnswerStart, self.limit(from, self.window));
+        self.deadlines.arm(Deadline::Quiet, self.give_up_at(from, self.window));
     }
 
     /// Somebody else sent at the same time: the rest of our frame is not sent, what comes until a pause is skipped.
@@ -54,9 +61,8 @@ impl Tester {
         self.deadlines.disarm(Deadline::OwnByte);
         match self.phase {
             Phase::Asking => {
-                self.phase = Phase::Waiting;
                 self.window_from = end;
-                self.deadlines.arm(Deadline::AnswerStart, self.limit(end, self.window));
+                self.open_window(end);
             }
             Phase::Opening(opening) => self.opening_sent(opening, end),
             _ => {}
@@ -166,10 +172,11 @@ impl Tester {
         // P2 holds again, unless this was "response pending" too (ISO 14230-2 4.4.1).
         self.window = self.ask.window;
         match (self.phase, self.ask.answers) {
-            (Phase::Waiting, Answers::UntilSilence) => {
-                self.deadlines.arm(Deadline::AnswerStart, self.limit(end, self.window));
+            (Phase::Waiting, Answers::UntilSilence) => self.open_window(end),
+            (Phase::Waiting, _) => {
+                self.phase = Phase::Ready;
+                self.deadlines.disarm(Deadline::Quiet);
             }
-            (Phase::Waiting, _) => self.phase = Phase::Ready,
             _ => {}
         }
     }
@@ -206,13 +213,17 @@ impl Tester {
         }
     }
 
+    /// Nothing came in time, or the line was never quiet.
     pub(super) fn window_closed(&mut self, at: Instant) {
+        self.deadlines.disarm(Deadline::AnswerStart);
+        self.deadlines.disarm(Deadline::Quiet);
         if self.outgoing.settle_echo() {
             self.noise(at, Noise::NoEcho);
         }
         match self.phase {
-            Phase::Waiting => {
+            Phase::Waiting | Phase::Asking => {
                 self.phase = Phase::Ready;
+                self.queued = None;
                 if self.consequence == Consequence::Stop {
                     self.switch_off(Ended::Otherwise);
                 }

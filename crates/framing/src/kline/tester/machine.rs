@@ -110,6 +110,7 @@ impl Transport for Tester {
             _ => Consequence::None,
         };
         self.phase = Phase::Asking;
+        self.deadlines.arm(Deadline::Quiet, self.give_up_at(now, self.line.timing.p3_min));
         self.advance(now);
         Ok(())
     }
@@ -117,8 +118,7 @@ impl Transport for Tester {
     fn keep_waiting(&mut self, window: Duration) {
         if self.answered && matches!(self.phase, Phase::Ready | Phase::Waiting) {
             self.window = window;
-            self.phase = Phase::Waiting;
-            self.deadlines.arm(Deadline::AnswerStart, self.limit(self.window_from, window));
+            self.open_window(self.window_from);
         }
     }
 

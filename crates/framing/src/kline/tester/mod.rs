@@ -10,7 +10,7 @@ use core::time::Duration;
 use super::access_timing::{AccessTiming, TimingIdentifier};
 use super::echo::Verdict;
 use super::events::Events;
-use super::frame::Frame;
+use super::frame::{FRAME_MAX, Frame};
 use super::init::{BREAK_ECHO, service};
 use super::message::DATA_MAX;
 use super::outgoing::{Outgoing, SentStep};
@@ -35,7 +35,8 @@ pub const SPEED_TOLERANCE_PPM: u32 = 5_000;
 ///   headers and timing follow the key bytes.
 /// * A [`request`](Transport::request) goes out at P3min after the last message, its bytes P4min apart, and is told
 ///   as [`Heard::Sent`]. It ends in exactly one of: `Sent` ([`Answers::None`]), [`Heard::Message`]
-///   ([`Answers::One`]), [`Heard::Silence`] (all others, and whenever an answer is missing).
+///   ([`Answers::One`]), [`Heard::Silence`] (all others, and whenever an answer is missing). A line that is never
+///   quiet delays an end by the time of the longest message at P1max.
 /// * [`Heard::Noise`] may come at any time between and ends nothing: a garbled answer opens a new window
 ///   (ISO 14230-2 6), which then closes with `Silence` if nothing better comes. Only [`Noise::Early`] goes with a good
 ///   message, which follows it.
@@ -268,6 +269,12 @@ impl Tester {
         from.after(limit).after(self.char_time().one()).after(self.reach.late_in)
     }
 
+    /// When a wait from `from` on is over although the line is never quiet: no message that keeps P1max takes longer.
+    fn give_up_at(&self, from: Instant, limit: Duration) -> Instant {
+        let slowest = self.char_time().one().saturating_add(self.line.timing.p1_max).saturating_mul(FRAME_MAX as u32);
+        self.limit(from, limit.saturating_add(slowest))
+    }
+
     /// When a byte that ended at `end` by computation has left the port for sure.
     fn out_for_sure(&self, end: Instant) -> Instant {
         end.after(self.reach.late_out)
@@ -320,7 +327,7 @@ impl Tester {
             Deadline::MayRequest => self.advance(now),
             Deadline::OwnByte => self.act = self.outgoing.piece(),
             Deadline::NextByte => self.paused(),
-            Deadline::AnswerStart => self.window_closed(at),
+            Deadline::AnswerStart | Deadline::Quiet => self.window_closed(at),
             _ => self.opening_deadline(deadline, at, now),
         }
     }
@@ -439,6 +446,7 @@ impl Tester {
             }
             self.free_from = Some(at);
         }
+        self.deadlines.disarm(Deadline::Quiet);
         self.key_bytes = key_bytes;
         self.window_from = at;
         self.phase = Phase::Ready;

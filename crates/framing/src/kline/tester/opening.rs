@@ -71,6 +71,7 @@ impl Tester {
         };
         self.phase = Phase::Opening(Opening::Idle);
         self.deadlines.arm(Deadline::Idle, since.after(self.idle_time()).max(now));
+        self.deadlines.arm(Deadline::Quiet, self.give_up_at(now, self.idle_time()));
     }
 
     /// How long the line must be idle before the pattern (ISO 14230-2 5.1.2.2; W0 and W5 from memory).
@@ -106,6 +107,7 @@ impl Tester {
     }
 
     fn first_edge(&mut self, now: Instant) {
+        self.deadlines.disarm(Deadline::Quiet);
         let timing = self.line.timing;
         match self.line.init {
             Init::None => self.ready(now, None),
@@ -192,6 +194,7 @@ impl Tester {
                 self.window_from = end;
                 self.phase = Phase::Opening(Opening::Answer { stage: Stage::NoAnswer });
                 self.deadlines.arm(Deadline::AnswerStart, self.limit(self.out_for_sure(end), timing.p2_max));
+                self.deadlines.arm(Deadline::Quiet, self.give_up_at(self.out_for_sure(end), timing.p2_max));
             }
             Opening::Inverse { key_bytes } => match self.line.init {
                 Init::FiveBaud(FiveBaud { unit_confirms: true, .. }) => {
@@ -218,8 +221,10 @@ impl Tester {
     }
 
     pub(super) fn opening_closed(&mut self, opening: Opening, at: Instant) {
-        if let Opening::Answer { stage } = opening {
-            self.not_ready(at, stage);
+        match opening {
+            Opening::Answer { stage } => self.not_ready(at, stage),
+            Opening::Idle => self.not_ready(at, Stage::NeverIdle),
+            _ => {}
         }
     }
 

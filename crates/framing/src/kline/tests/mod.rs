@@ -1,5 +1,6 @@
 //! Both ends against scripts, against each other and against the standards.
 
+mod babble;
 mod echo;
 mod exchange;
 mod limits;
