@@ -8,6 +8,7 @@ use tickover_defs::compiled::{Line, Step};
 use tickover_defs::{ChannelId, RecordId};
 use tickover_framing::Instant;
 use tickover_framing::contract::Why;
+use tickover_framing::time::earliest;
 use tickover_framing::transport::Answers;
 use tickover_services::Effect;
 
@@ -27,6 +28,9 @@ const BACK_OFF: [Duration; 5] = [
     Duration::from_secs(2),
     Duration::from_secs(5),
 ];
+
+/// The wait before a unit that no variant fits is asked again which it is.
+const IDENTIFY_AGAIN: Duration = Duration::from_secs(5);
 
 /// What the session is doing.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -53,8 +57,10 @@ pub(crate) enum Phase {
         left: VecDeque<RecordId>,
     },
     Poll,
-    /// No variant fits, or two: nothing is read, the conversation is kept.
-    Unidentified,
+    /// No variant fits, or two: nothing is read, the conversation is kept, and the unit is asked again.
+    Unidentified {
+        until: Instant,
+    },
     Leaving,
 }
 
@@ -115,11 +121,13 @@ impl Session {
         (lane.last_message, lane.free) = (now, now);
         let every = lane.line.keep_alive.as_ref().map(|keep_alive| keep_alive.every);
         self.schedule.keep_alive(now, every);
-        self.phase = if self.unit.definition.variants.is_empty() {
-            self.next_enter()
-        } else {
-            Phase::Identify { left: identify::records(&self.unit.definition).into() }
-        };
+        let variants = !self.unit.definition.variants.is_empty();
+        self.phase = if variants { self.next_identify() } else { self.next_enter() };
+    }
+
+    /// The phase in which the unit is asked which variant it is.
+    fn next_identify(&self) -> Phase {
+        Phase::Identify { left: identify::records(&self.unit.definition).into() }
     }
 
     /// The phase after the variant is known.
@@ -136,7 +144,14 @@ impl Session {
         self.unit.store.fit(crate::unit::layout_of(&self.unit.definition, self.unit.variant));
         self.unit.replan();
         self.say_missing(|_| true);
-        Phase::Once { left: self.unit.plan.once.iter().copied().collect() }
+        let once = self.unit.plan.once.clone();
+        for (record, answer) in core::mem::take(&mut self.unit.told) {
+            if once.contains(&record) {
+                self.make_row(record, &answer);
+            }
+        }
+        let left = once.into_iter().filter(|id| self.unit.asked(*id).is_some_and(|asked| !asked.read)).collect();
+        Phase::Once { left }
     }
 
     /// Says which of these channels cannot be read, and why.
@@ -189,11 +204,15 @@ impl Session {
                 let text = format!("it is the variant '{name}'");
                 self.note(note(now, NoteKind::Identified, Fault::Nobody, text));
                 self.unit.variant = Some(variant);
+                self.history.unclear = None;
                 self.phase = self.next_enter();
             }
             Identity::Unclear { fault, text, advice } => {
-                self.note(advise(now, NoteKind::NotIdentified, fault, text, advice));
-                self.phase = Phase::Unidentified;
+                if self.history.unclear.as_ref() != Some(&text) {
+                    self.history.unclear = Some(text.clone());
+                    self.note(advise(now, NoteKind::NotIdentified, fault, text, advice));
+                }
+                self.phase = Phase::Unidentified { until: now.after(IDENTIFY_AGAIN) };
                 self.schedule.set(now, &[]);
             }
         }
@@ -222,7 +241,13 @@ impl Session {
                 let (session, step, since) = (*session, *step, *since);
                 return self.enter_step(session, step, since);
             }
-            Phase::Poll | Phase::Unidentified if free => return self.poll_next(),
+            Phase::Unidentified { until } if free && now >= *until => {
+                if !self.was_quiet_too_long() {
+                    self.unit.forget();
+                    self.phase = self.next_identify();
+                }
+            }
+            Phase::Poll | Phase::Unidentified { .. } if free => return self.poll_next(),
             _ => return false,
         }
         true
@@ -240,10 +265,14 @@ impl Session {
                 let wait = self.wait_of(*session, *step)?;
                 Some((since.after(wait), why("step")))
             }
-            _ => match self.schedule.pick(self.now) {
-                Pick::Wait(at) => Some((at, why("schedule"))),
-                Pick::Run(_) | Pick::Nothing => None,
-            },
+            phase => {
+                let next = match self.schedule.pick(self.now) {
+                    Pick::Wait(at) => Some(at),
+                    Pick::Run(_) | Pick::Nothing => None,
+                };
+                let again = if let Phase::Unidentified { until } = phase { Some(*until) } else { None };
+                earliest(next, again).map(|at| (at, why("schedule")))
+            }
         }
     }
 

@@ -6,9 +6,9 @@ use tickover_framing::Instant;
 use tickover_framing::contract::{Act, Level};
 use tickover_framing::kline::Stopping;
 
-use crate::Event;
 use crate::connect::Phase;
 use crate::machine::Session;
+use crate::{Event, Fault};
 
 impl Session {
     /// Ends the connection in order, or at once where there is none.
@@ -24,7 +24,7 @@ impl Session {
 
     /// `close` was called: nothing new is sent, nothing is repeated.
     pub(crate) fn leave_soon(&mut self, now: Instant) {
-        self.fail_waiting(now, "the session is being closed");
+        self.fail_waiting(now, Fault::Caller, "the session is being closed");
         match &mut self.lane {
             None => self.events.push_back(Event::Closed),
             Some(lane) => lane.flight.iter_mut().for_each(|flight| flight.exchange.repeat_no_more()),
@@ -48,7 +48,7 @@ impl Session {
     /// Drops the connection at once: the port is gone, or another is taken.
     pub(crate) fn end_connection(&mut self, now: Instant) {
         self.abandon_flight();
-        self.fail_waiting(now, "the connection ended");
+        self.fail_waiting(now, Fault::Line, "the connection ended");
         if self.phase == Phase::Initialising && self.reach.pulse {
             self.acts.push_back(Act::Line { level: Level::High, hold: Duration::ZERO });
         }

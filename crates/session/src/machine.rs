@@ -2,7 +2,7 @@
 
 use alloc::collections::VecDeque;
 use alloc::format;
-use alloc::string::ToString;
+use alloc::string::{String, ToString};
 use alloc::vec::Vec;
 use core::time::Duration;
 
@@ -82,6 +82,8 @@ pub(crate) struct History {
     pub(crate) lost_turns: u32,
     /// A session of the definition that the port's speed forbids.
     pub(crate) impossible: Option<u16>,
+    /// Why no variant was chosen, as it was last said.
+    pub(crate) unclear: Option<String>,
     /// "Early" is said once a connection.
     pub(crate) said_early: bool,
 }

@@ -51,13 +51,18 @@ pub(crate) fn not_ready(at: Instant, stage: Stage, pulse: bool) -> Note {
             format!("the inverted address {expected:02X} was expected, {found:02X} came"),
             "check the address in the definition",
         ),
+        Stage::NeverIdle => (
+            "the line was never idle long enough to begin the initialisation".to_string(),
+            "find out who else speaks on the line, and check its wiring",
+        ),
         Stage::Refused => (
             "the start of communication was answered, but not with consent".to_string(),
             "wait until the unit has ended its last conversation, or switch the ignition off and on",
         ),
         _ => ("the initialisation did not succeed".to_string(), "check wiring and definition"),
     };
-    advise(at, NoteKind::NotReady, Fault::Unit, format!("{text}; it is tried again"), advice)
+    let fault = if stage == Stage::NeverIdle { Fault::Line } else { Fault::Unit };
+    advise(at, NoteKind::NotReady, fault, format!("{text}; it is tried again"), advice)
 }
 
 /// Something unusable came while `what` was asked.
@@ -177,7 +182,7 @@ pub(crate) fn speed(at: Instant, wanted: Speed, got: Option<Speed>) -> Note {
 /// The line is gone.
 pub(crate) fn lost(at: Instant, cause: Lost) -> Note {
     let (text, advice) = match cause {
-        Lost::Gone => ("the port is gone", "plug the adapter in again and connect"),
+        Lost::Gone => ("the port is gone", "plug the adapter in again"),
         Lost::Refused => ("the port refused what it was asked to do", "use another adapter"),
         Lost::Stopped => ("the port was closed by the program", ""),
     };

@@ -93,22 +93,22 @@ impl Session {
         let flight = self.lane.as_mut().and_then(|lane| lane.flight.take());
         if let Some(Flight { purpose: Purpose::OneShot(ticket), exchange, started, .. }) = flight {
             self.schedule.ran(Job::OneShot(ticket), started, self.now, None);
-            let answer = Err(unanswered(self.now, &exchange.request, "the connection ended"));
+            let answer = Err(unanswered(self.now, Fault::Line, &exchange.request, "the connection ended"));
             self.events.push_back(Event::Answer { ticket, answer });
         }
     }
 
     /// Requests that wait are not sent any more.
-    pub(crate) fn fail_waiting(&mut self, now: Instant, why: &str) {
+    pub(crate) fn fail_waiting(&mut self, now: Instant, fault: Fault, why: &str) {
         self.schedule.clear_one_shots();
         for one_shot in core::mem::take(&mut self.one_shots) {
-            let answer = Err(unanswered(now, &one_shot.request, why));
+            let answer = Err(unanswered(now, fault, &one_shot.request, why));
             self.events.push_back(Event::Answer { ticket: one_shot.ticket, answer });
         }
     }
 }
 
-fn unanswered(at: Instant, request: &[u8], why: &str) -> Note {
+fn unanswered(at: Instant, fault: Fault, request: &[u8], why: &str) -> Note {
     let text = format!("request {} was not answered: {why}", Hex(request));
-    notes::advise(at, NoteKind::Lost, Fault::Line, text, "ask again after the next connection")
+    notes::advise(at, NoteKind::Lost, fault, text, "ask again after the next connection")
 }

@@ -4,8 +4,8 @@ use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::vec::Vec;
 
-use tickover_defs::RecordId;
 use tickover_defs::compiled::Step;
+use tickover_defs::{Reading, RecordId};
 use tickover_framing::Instant;
 use tickover_framing::transport::{Heard, Noise};
 
@@ -18,7 +18,7 @@ use crate::machine::Session;
 use crate::notes;
 use crate::schedule::Job;
 use crate::unit::layout_of;
-use crate::{Event, NoteKind, Row};
+use crate::{Event, Fault, NoteKind, Row};
 
 /// So many turns in a row without a good answer, and communication is started again.
 pub(crate) const LOST_TURNS: u32 = 2;
@@ -36,6 +36,7 @@ impl Session {
             Heard::Ready { key_bytes } => return self.ready(key_bytes),
             Heard::NotReady { at, stage } => {
                 self.note(notes::not_ready(at, stage, self.reach.pulse));
+                self.fail_waiting(self.now, Fault::Unit, "the unit could not be reached");
                 let wait = self.back_off();
                 self.phase = Phase::BackOff { until: self.now.after(wait) };
                 return;
@@ -129,7 +130,7 @@ impl Session {
         };
         self.schedule.ran(Job::Record(record), flight.started, free, cost);
         match outcome {
-            Outcome::Answer(answer) => self.answered(record, flight.purpose, &answer),
+            Outcome::Answer(answer) => self.answered(record, flight.purpose, answer),
             Outcome::Refused(refusal) => self.record_refused(record, &refusal),
             Outcome::Failed(failure) => self.turn_lost(failure, flight.purpose),
             Outcome::Sent => {}
@@ -137,15 +138,31 @@ impl Session {
     }
 
     /// A good message came: is it the record's, and of its length?
-    fn answered(&mut self, id: RecordId, purpose: Purpose, answer: &Answer) {
+    fn answered(&mut self, id: RecordId, purpose: Purpose, answer: Answer) {
+        let good = match purpose {
+            Purpose::Identify(_) => self.decode(id, &answer, true).is_some(),
+            _ => self.make_row(id, &answer),
+        };
+        if !good {
+            return;
+        }
+        self.healthy(id);
+        self.meter.response(answer.start, answer.response_time);
+        if matches!(purpose, Purpose::Identify(_)) {
+            self.unit.told.push((id, answer));
+        }
+    }
+
+    /// Reads an answer; `None`: it is not what the definition says, which is said.
+    fn decode(&mut self, id: RecordId, answer: &Answer, identifying: bool) -> Option<Vec<Reading>> {
         let unit = &mut self.unit;
         let layout = layout_of(&unit.definition, unit.variant);
-        let Some(record) = layout.record(id) else { return };
+        let record = layout.record(id)?;
         let Some(data) = record.answer.strip(&answer.data) else {
             let wrong = notes::starts_otherwise(&record.answer);
-            return self.misfit(id, &wrong, &answer.data);
+            self.misfit(id, &wrong, &answer.data);
+            return None;
         };
-        let identifying = matches!(purpose, Purpose::Identify(_));
         let wanted_derived = if identifying { identify::derived(&unit.definition) } else { unit.plan.derived.clone() };
         let schedule = &self.schedule;
         let limit = |channel| match identifying {
@@ -153,15 +170,13 @@ impl Session {
             false => age_limit(layout, channel, &|record| schedule.interval(record)),
         };
         let response = Response { data, at: answer.start };
-        let readings = match unit.store.take(layout, record, response, &wanted_derived, &limit) {
-            Ok(readings) => readings,
-            Err(wrong) => return self.misfit(id, &wrong.to_string(), &answer.data),
-        };
-        self.healthy(id);
-        self.meter.response(answer.start, answer.response_time);
-        if identifying {
-            return;
-        }
+        let readings = unit.store.take(layout, record, response, &wanted_derived, &limit);
+        readings.map_err(|wrong| self.misfit(id, &wrong.to_string(), &answer.data)).ok()
+    }
+
+    /// Makes a row of an answer; whether it was one of this record.
+    pub(crate) fn make_row(&mut self, id: RecordId, answer: &Answer) -> bool {
+        let Some(readings) = self.decode(id, answer, false) else { return false };
         self.was_read(id);
         let unit = &mut self.unit;
         let readings: Vec<_> = readings.into_iter().filter(|reading| unit.watched(reading.channel)).collect();
@@ -175,6 +190,7 @@ impl Session {
             response_time: answer.response_time,
             readings,
         }));
+        true
     }
 
     fn healthy(&mut self, record: RecordId) {

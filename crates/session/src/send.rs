@@ -16,10 +16,7 @@ impl Session {
     /// Sends what the schedule picks; whether there was anything.
     pub(crate) fn poll_next(&mut self) -> bool {
         let Pick::Run(job) = self.schedule.pick(self.now) else { return false };
-        let Some(lane) = &self.lane else { return false };
-        let limit = lane.timing().p3_max;
-        if limit.is_some_and(|limit| self.now.since(lane.last_message) > limit) {
-            self.restart("nothing was sent for longer than P3max, so the unit has ended the conversation");
+        if self.was_quiet_too_long() {
             return true;
         }
         match job {
@@ -28,6 +25,16 @@ impl Session {
             Job::OneShot(ticket) => self.send_one_shot(ticket),
         }
         true
+    }
+
+    /// Whether the unit has ended the conversation since the last message; then it is started again.
+    pub(crate) fn was_quiet_too_long(&mut self) -> bool {
+        let Some(lane) = &self.lane else { return false };
+        let over = lane.timing().p3_max.is_some_and(|limit| self.now.since(lane.last_message) > limit);
+        if over {
+            self.restart("nothing was sent for longer than P3max, so the unit has ended the conversation");
+        }
+        over
     }
 
     /// Asks for a record, if its request really only reads.

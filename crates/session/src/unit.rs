@@ -11,6 +11,7 @@ use tickover_defs::compiled::{Every, KLine, Layout, Line, Record};
 use tickover_defs::{ChannelId, Definition, RecordId};
 
 use crate::derive::Store;
+use crate::exchange::Answer;
 use crate::meter::Beat;
 use crate::plan::{Plan, plan, wanted_session};
 use crate::rate::{Load, Prediction, Terms, forecast};
@@ -38,13 +39,15 @@ pub(crate) struct Unit {
     pub(crate) beats: Vec<Beat>,
     /// By record.
     pub(crate) asked: Vec<Asked>,
+    /// The answers that told the variant: they make rows once it is known how to read them.
+    pub(crate) told: Vec<(RecordId, Answer)>,
 }
 
 /// What became of asking for a record, on this connection.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Asked {
     pub(crate) answered: bool,
-    /// Made a row: an answer that only told the variant does not count.
+    /// Made a row.
     pub(crate) read: bool,
     /// Not asked for any more.
     pub(crate) refused: bool,
@@ -67,6 +70,7 @@ impl Unit {
             plan: Plan::default(),
             beats: vec![Beat::default(); channels],
             asked: vec![Asked::default(); records],
+            told: Vec::new(),
         }
     }
 
@@ -123,6 +127,7 @@ impl Unit {
         (self.variant, self.entered, self.plan) = (None, None, Plan::default());
         self.store.forget();
         self.asked.fill(Asked::default());
+        self.told.clear();
     }
 
     /// Plans anew, for the wishes, the variant and the session that hold now.

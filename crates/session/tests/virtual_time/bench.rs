@@ -116,6 +116,12 @@ impl World {
         self.drain();
     }
 
+    /// Somebody sends this byte from now on, without a pause.
+    pub(crate) fn babble(&mut self, byte: u8, duration: Duration) {
+        let count = duration.as_nanos() / self.char_time.one().as_nanos();
+        self.put(self.now, &vec![byte; count as usize]);
+    }
+
     /// One wait; false when nothing more happens before `end`.
     fn turn(&mut self, end: Instant) -> bool {
         let until = self.drain().unwrap_or(end).min(end);

@@ -1,5 +1,7 @@
 //! Leaving: the unit back to its defaults, the port back to its first speed.
 
+use std::time::Duration;
+
 use tickover_framing::contract::{Level, Speed};
 use tickover_framing::transport::Reach;
 use tickover_session::{Event, NoteKind, Rate, Session};
@@ -70,6 +72,19 @@ fn connecting_anew_in_the_middle_of_an_initialisation_leaves_the_line_released()
         world.run_ms(10_000);
         assert!(world.rows().count() > 20, "connected anew at {ms} ms");
         assert_eq!(world.level, Level::High);
+    }
+}
+
+#[test]
+fn closing_ends_although_somebody_never_stops_talking() {
+    for ms in [100, 3_000] {
+        let mut world = world(false);
+        world.run_ms(ms);
+        world.babble(0x00, Duration::from_secs(40));
+        world.run_ms(50);
+        world.session.close(world.now);
+        world.run_ms(30_000);
+        assert_eq!((closed(&world), world.session.is_connected()), (1, false), "closed at {ms} ms");
     }
 }
 

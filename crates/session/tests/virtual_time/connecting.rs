@@ -90,8 +90,8 @@ fn a_record_read_once_is_read_at_connect_only() {
         .watch(build.id("part"), Rate::Fastest);
     let mut world = World::new(session, answers(b"B001", &[7]));
     world.run_ms(10_000);
-    // Once to tell the variant, once as the variant decodes it.
-    assert_eq!(world.asked(&[0x1A, 0x94]), 2);
+    // What told the variant makes the row.
+    assert_eq!(world.asked(&[0x1A, 0x94]), 1);
     assert_eq!(world.rows().filter(|row| row.get(build.id("part")).is_some()).count(), 1);
 }
 
@@ -198,7 +198,12 @@ fn a_session_at_a_speed_that_the_port_cannot_make_is_done_without() {
 
 #[test]
 fn a_record_read_once_is_asked_for_until_it_answers() {
-    let build = with_variants();
+    let build = Build::new()
+        .record_of("identification", &[0x1A, 0x94], &[0x5A, 0x94], (4, 4))
+        .text("part", 0, 4)
+        .but(|record| record.every = Every::Once)
+        .record("engine", 0x01, 1)
+        .byte("speed", 0);
     let session = Session::new(build.definition.clone())
         .watch(build.id("speed"), Rate::per_second(2))
         .watch(build.id("part"), Rate::Fastest);
@@ -206,12 +211,34 @@ fn a_record_read_once_is_asked_for_until_it_answers() {
     let mut good = answers(b"B001", &[7]);
     let mut world = World::new(session, move |at, data| {
         number += u32::from(data == [0x1A, 0x94]);
-        // Told for the variant, then busy for a while.
-        if data == [0x1A, 0x94] && (2..6).contains(&number) { reply(&[0x7F, 0x1A, 0x22]) } else { good(at, data) }
+        // Not ready for a while.
+        if data == [0x1A, 0x94] && number < 6 { reply(&[0x7F, 0x1A, 0x22]) } else { good(at, data) }
     });
     world.run_ms(40_000);
     assert_eq!(world.rows().filter(|row| row.get(build.id("part")).is_some()).count(), 1);
     assert_eq!(world.asked(&[0x1A, 0x94]), 6);
+}
+
+#[test]
+fn a_unit_that_no_variant_fitted_is_asked_again_and_said_once() {
+    for keep_alive in [true, false] {
+        let mut build = with_variants();
+        if keep_alive {
+            build = build.keep_alive(Duration::from_secs(2));
+        }
+        let session = Session::new(build.definition.clone()).watch(build.id("speed"), Rate::per_second(2));
+        let mut number = 0;
+        let mut good = answers(b"B001", &[7]);
+        let mut world = World::new(session, move |at, data| {
+            number += u32::from(data == [0x1A, 0x94]);
+            // The late answer to something else, three times.
+            if data == [0x1A, 0x94] && number < 4 { reply(&[0x61, 0x01, 7]) } else { good(at, data) }
+        });
+        world.run_ms(30_000);
+        assert!(world.said(NoteKind::NotIdentified).contains("part is invalid"));
+        assert_eq!(world.said(NoteKind::Identified), "it is the variant 'early'");
+        assert!(world.rows().count() > 10, "keep-alive: {keep_alive}");
+    }
 }
 
 #[test]

@@ -183,3 +183,14 @@ fn requests_before_a_connection_stands_wait_for_it() {
     world.run_ms(1_000);
     assert_eq!(answers(&world), [(ticket, Ok(vec![0x5A, 0x94, 1]))]);
 }
+
+#[test]
+fn a_request_is_answered_also_when_the_unit_cannot_be_reached() {
+    let mut world = World::silent(Session::new(engine().definition));
+    world.session.connect(Instant::ORIGIN, Reach::IDEAL);
+    let ticket = world.session.request(world.now, &[0x1A, 0x94], None).unwrap();
+    world.run_ms(2_000);
+    let sentence = "control unit: request 1A 94 was not answered: the unit could not be reached; \
+                    ask again after the next connection";
+    assert_eq!(answers(&world), [(ticket, Err(sentence.to_owned()))]);
+}

@@ -115,7 +115,7 @@ fn a_lost_port_is_noted_and_the_next_connection_goes_on() {
     world.run_ms(5_000);
     let before = world.session.report(world.now);
     world.unplug();
-    assert_eq!(world.said(NoteKind::Lost), "line: the port is gone; plug the adapter in again and connect");
+    assert_eq!(world.said(NoteKind::Lost), "line: the port is gone; plug the adapter in again");
     world.run_ms(3_000);
     assert_eq!(world.session.report(world.now).responses, before.responses);
     world.session.connect(world.now, Reach::IDEAL);
