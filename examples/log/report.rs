@@ -185,7 +185,7 @@ mod tests {
             response_time_p99: Duration::from_micros(25_480),
             response_time_max: Duration::from_micros(26_900),
             binds: "P3 is 61 % of an exchange".into(),
-            channels: vec![channel("engine_speed", None, Some(6.28)), channel("knock_retard.1", Some(1.0), None)],
+            channels: vec![channel("engine_speed", None, Some(6.25)), channel("knock_retard.1", Some(1.0), None)],
             ..Report::default()
         };
         insta::assert_snapshot!(closing(&report, &definition, &around()));
