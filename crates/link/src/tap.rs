@@ -1,9 +1,10 @@
 //! The port as the I/O thread sees it: tapped, and patient while the line is gone.
 
 use std::thread;
+use std::time::Duration;
 
 use tickover_framing::Instant;
-use tickover_framing::contract::{Act, Input, Lost};
+use tickover_framing::contract::{Act, Input, Level, Lost};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::transport::Reach;
 
@@ -37,11 +38,12 @@ impl<F: FnMut(Seen<'_>) + Send> Tap for F {
     }
 }
 
-/// A port with a tap on it that remembers whether the line is gone.
-pub(crate) struct Tapped<P> {
+/// A port with a tap on it that remembers whether the line is gone, and lets go of the line in the end.
+pub(crate) struct Tapped<P: LivePort> {
     port: P,
     tap: Option<Box<dyn Tap>>,
     lost: Option<Loss>,
+    holds_low: bool,
 }
 
 /// Since when the line is gone, why, and when to try it again (`None`: the thread has not yet decided).
@@ -54,7 +56,7 @@ pub(crate) struct Loss {
 
 impl<P: LivePort> Tapped<P> {
     pub(crate) fn new(port: P, tap: Option<Box<dyn Tap>>) -> Self {
-        Self { port, tap, lost: None }
+        Self { port, tap, lost: None, holds_low: false }
     }
 
     pub(crate) fn port(&self) -> &P {
@@ -74,13 +76,16 @@ impl<P: LivePort> Tapped<P> {
     /// Tries to get the line back.
     pub(crate) fn reopen(&mut self) -> Result<(), OpenError> {
         self.port.reopen()?;
-        self.lost = None;
+        (self.lost, self.holds_low) = (None, false);
         Ok(())
     }
 
     fn see(&mut self, input: &Input<'_>) {
         if let Input::Lost { at, cause } = *input {
             self.lost.get_or_insert(Loss { at, cause, retry: None });
+        }
+        if let Input::LineIs { level, .. } = *input {
+            self.holds_low = level == Level::Low;
         }
         if let Some(tap) = &mut self.tap {
             tap.see(Seen::Input(input));
@@ -94,6 +99,15 @@ impl<P: LivePort> Tapped<P> {
         thread::park_timeout(wake.since(self.port.now()));
         let now = self.port.now();
         if until.is_some_and(|until| until <= now) { Woke::Deadline { now } } else { Woke::Command }
+    }
+}
+
+/// A machine that is stopped in the middle of an initialisation would leave the line to nobody.
+impl<P: LivePort> Drop for Tapped<P> {
+    fn drop(&mut self) {
+        if self.holds_low && self.lost.is_none() {
+            self.act(&Act::Line { level: Level::High, hold: Duration::ZERO });
+        }
     }
 }
 

@@ -185,7 +185,7 @@ impl Desk {
     }
 }
 
-struct Line<M, P> {
+struct Line<M, P: LivePort> {
     machine: M,
     port: Tapped<P>,
     connect: fn(&mut M, Instant, Reach),

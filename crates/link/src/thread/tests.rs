@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::sync::{Condvar, Mutex};
 use std::task::Wake;
 
-use tickover_framing::contract::{Act, Hex, Input, Output, Parity, Speed};
+use tickover_framing::contract::{Act, Hex, Input, Level, Output, Parity, Speed};
 use tickover_framing::drive::Woke;
 use tickover_session::Row;
 
@@ -15,6 +15,8 @@ const SOON: Duration = Duration::from_millis(1);
 const SPEED: Speed = Speed::Serial { baud: 10_400, parity: Parity::None, stop_bits: 1 };
 
 /// Sets the speed on connect, tells when it runs, turns each delivery into a row, and closes at once.
+///
+/// 00 has it pull the line low, EE has it panic, FF has it give up.
 #[derive(Default)]
 struct Recorder {
     outputs: VecDeque<Output<Event>>,
@@ -36,6 +38,11 @@ impl Machine for Recorder {
         match input {
             Input::SpeedIs { at, got: Some(_) } => self.note(at, NoteKind::Connected),
             Input::Lost { at, .. } => self.note(at, NoteKind::Lost),
+            Input::LineIs { at, .. } => self.note(at, NoteKind::NotReady),
+            Input::Bytes { bytes: [0x00, ..], .. } => {
+                let hold = Duration::from_millis(25);
+                self.outputs.push_back(Output::Act(Act::Line { level: Level::Low, hold }));
+            }
             Input::Bytes { bytes: [0xEE, ..], .. } => panic!("a machine with a mistake"),
             Input::Bytes { end, bytes: [0xFF, ..] } => {
                 self.gave_up = true;
@@ -72,6 +79,7 @@ struct Wire {
 struct WireState {
     deliveries: VecDeque<Vec<u8>>,
     rung: bool,
+    low: bool,
     lost: Option<Lost>,
     /// How often reopening fails before it succeeds.
     absent: u32,
@@ -111,10 +119,15 @@ impl Port for TestPort {
 
     fn act(&mut self, act: &Act) -> Option<Input<'static>> {
         let at = self.now();
-        Some(match (self.wire.state.lock().unwrap().lost, act) {
+        let mut wire = self.wire.state.lock().unwrap();
+        Some(match (wire.lost, act) {
             (Some(cause), _) => Input::Lost { at, cause },
             (None, Act::Speed(speed)) => Input::SpeedIs { at, got: Some(*speed) },
-            (None, other) => panic!("the machine only sets the speed, not {other:?}"),
+            (None, Act::Line { level, .. }) => {
+                wire.low = *level == Level::Low;
+                Input::LineIs { at, level: *level }
+            }
+            (None, other) => panic!("the machine sends nothing, not {other:?}"),
         })
     }
 
@@ -257,6 +270,23 @@ fn dropping_stops_without_closing() {
     // Connected may or may not have been told before the stop.
     while let Next::Item(item) = queue.next(None) {
         item.expect("a stop is no loss");
+    }
+}
+
+#[test]
+fn a_thread_that_ends_in_an_initialisation_lets_go_of_the_line() {
+    for last in [None, Some(0xEE), Some(0xFF)] {
+        let bench = bench(Reopen::Never, None);
+        bench.wire.deliver(&[0x00]);
+        assert_eq!(bench.words(2), ["Connected", "NotReady"]);
+        assert!(bench.wire.state.lock().unwrap().low);
+        last.into_iter().for_each(|byte| bench.wire.deliver(&[byte]));
+        let Bench { wire, queue, running, .. } = bench;
+        if last.is_some() {
+            while queue.next(None) != Next::End {}
+        }
+        drop(running);
+        assert!(!wire.state.lock().unwrap().low, "{last:?}");
     }
 }
 
