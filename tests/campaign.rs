@@ -189,7 +189,7 @@ fn run(name: &str, hours: f64, seed: u64, checksum_fits: fn(&[u8]) -> bool) -> F
     campaign(name, hours, given("TICKOVER_CAMPAIGN_SEED", seed), checksum_fits)
 }
 
-/// ISO 14230-2:1999 4.5: the checksum is the sum of all bytes before it, modulo 256.
+/// SSF 14230-2 issue 1 (1997-04-22) 4.3: the checksum is the sum of all bytes before it, modulo 256.
 fn sum_fits(message: &[u8]) -> bool {
     message.split_last().is_some_and(|(sum, rest)| rest.iter().fold(0, |sum: u8, byte| sum.wrapping_add(*byte)) == *sum)
 }

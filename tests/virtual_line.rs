@@ -161,7 +161,7 @@ fn a_port_that_makes_another_speed_is_refused_with_both_speeds_named() {
     assert!(note.contains("10400") && note.contains("14400"), "{note}");
 }
 
-/// ISO 14230-2:1999 4.2: a physically addressed message is for one unit; the other one hears it and stays silent.
+/// SSF 14230-2 issue 1 (1997-04-22) 4.1.2: a physically addressed message is for one unit; the other one hears it and stays silent.
 #[test]
 fn of_two_units_on_the_line_only_the_one_addressed_answers() {
     let definition = definition("bramble-40");

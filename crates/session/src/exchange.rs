@@ -13,7 +13,7 @@ use tickover_services::{Effect, NegativeResponse, ResponseCode};
 
 /// How often a request is sent before its turn is given up (ISO 14230-2 6.2, SSF 14230-2: two repetitions).
 pub(crate) const SENDS: u8 = 3;
-/// How long "response pending" is believed in a row.
+/// How long "response pending" is believed in a row, and the longest window of all: granted limits may be endless.
 const PATIENCE: Duration = Duration::from_secs(30);
 
 /// A request under way.
@@ -99,9 +99,9 @@ impl Exchange {
     pub(crate) fn new(unit: u8, timing: &Timing, request: Vec<u8>, effect: Effect, answers: Answers) -> Self {
         Self {
             request,
-            ask: Ask { to: Peer::Unit(unit), answers, window: timing.p2_max },
+            ask: Ask { to: Peer::Unit(unit), answers, window: timing.p2_max.min(PATIENCE) },
             effect,
-            pending_window: timing.p2_star_max,
+            pending_window: timing.p2_star_max.min(PATIENCE),
             sends: 1,
             first_start: None,
             sent_end: None,

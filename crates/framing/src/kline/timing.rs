@@ -1,4 +1,4 @@
-//! Timing parameters of a K-line (ISO 14230-2 4.4 and 5.2.4).
+//! Timing parameters of a K-line (ISO 14230-2 4.4).
 
 use core::time::Duration;
 

@@ -5,6 +5,7 @@ mod build;
 
 mod campaign;
 mod closing;
+mod commands;
 mod connecting;
 mod deriving;
 mod model;

@@ -169,3 +169,30 @@ fn an_answer_after_p2max_is_noted_and_not_taken() {
     assert!(world.rows().count() <= world.asked(&[0x21, 0x01]));
     assert!(world.session.report(world.now).silences + world.session.report(world.now).noise >= 1);
 }
+
+/// ISO 14230-2 5.3 table 1b: FF grants P2max and P3max, and with it P2* max, without a limit.
+#[test]
+fn limits_without_an_end_do_not_make_a_lost_answer_the_last() {
+    for pending in [true, false] {
+        let build = engine().line(|line| {
+            line.line.timing.p2_max = Duration::MAX;
+            line.line.timing.p2_star_max = Duration::MAX;
+            line.line.timing.p3_max = None;
+        });
+        let session = Session::new(build.definition.clone()).watch(build.id("speed"), Rate::per_second(1));
+        let mut number = 0;
+        let mut world = World::new(session, move |_, data| match data {
+            [0x21, 0x01] => {
+                number += 1;
+                match number {
+                    3 if pending => reply(&[0x7F, 0x21, 0x78]),
+                    3 => Vec::new(),
+                    _ => reply(&[0x61, 0x01, 17, 0, 0, 90]),
+                }
+            }
+            _ => Vec::new(),
+        });
+        world.run_ms(60_000);
+        assert!(world.rows().count() > 20, "{} rows", world.rows().count());
+    }
+}
