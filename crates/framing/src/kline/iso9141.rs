@@ -97,7 +97,7 @@ pub fn emit(header: [u8; 3], data: &[u8], into: &mut [u8]) -> Result<usize, Data
 mod tests {
     use super::*;
 
-    /// Tutorial csdn qq_41924435/81028777: request with one data byte.
+    /// Tutorial, blog.csdn.net article 81028777: request with one data byte.
     #[test]
     fn the_printed_request_reads_and_writes() {
         let bytes = [0x68, 0x6A, 0xF1, 0xBE, 0x81];

@@ -13,7 +13,7 @@ fn bytes(hex: &str) -> Vec<u8> {
 const MESSAGES: [(&str, &str, &str); 27] = [
     ("81 11 F1 81 04", "81", "tutorial blog.pytool.com 'kwp2000'"),
     ("80 11 F1 01 3E C1", "3E", "tutorial blog.pytool.com 'kwp2000'"),
-    ("81 10 F1 81 03", "81", "tutorial csdn jinxuan97/86014856, without its stray 01"),
+    ("81 10 F1 81 03", "81", "tutorial, blog.csdn.net article 86014856, without its stray 01"),
     ("C1 33 F1 81 66", "81", "from memory: ISO 14230-4, StartCommunication to all"),
     ("83 F1 11 C1 EF 8F C4", "C1 EF 8F", "from memory: ISO 14230-2, key bytes 2031"),
     ("C2 33 F1 01 00 E7", "01 00", "from memory: ISO 14230-4, supported identifiers"),
@@ -65,7 +65,7 @@ fn printed_messages_read_and_write_byte_for_byte() {
     }
 }
 
-/// Tutorial csdn jinxuan97/86014856 prints a stray length byte beside a length in the format byte: no message.
+/// Tutorial, blog.csdn.net article 86014856 prints a stray length byte beside a length in the format byte: no message.
 #[test]
 fn misprinted_messages_are_refused() {
     for wire in ["81 10 F1 01 81 03", "81 F1 10 01 C1 43"] {
