@@ -11,7 +11,7 @@ use core::fmt;
 use core::time::Duration;
 
 use tickover_defs::{ChannelId, RecordId};
-use tickover_framing::kline::{Framing, Line};
+use tickover_framing::kline::Line;
 
 use crate::schedule::{Admission, admit, stretch_of};
 
@@ -26,22 +26,22 @@ pub struct Terms {
     pub p2: Duration,
     /// Bytes of the answer.
     pub response: Duration,
-    /// P3: end of the answer to the next request (ISO 9141-2: at least P1max and one
-    /// character, whose silence ends the answer).
+    /// P3: end of the answer to the next request, see [`Line::next_request_after`].
     pub p3: Duration,
 }
 
 impl Terms {
-    /// One exchange of `request` and `response` bytes on the wire with a unit that answers after `p2`.
+    /// One exchange of `request` and `response` data bytes with a unit that answers after `p2`, without gaps: the
+    /// parts of [`Line::exchange_time`].
     pub fn of(line: &Line, request: usize, response: usize, p2: Duration) -> Self {
-        let time = line.char_time();
-        let timing = &line.timing;
-        let gaps = u32::try_from(request.saturating_sub(1)).unwrap_or(u32::MAX);
-        let p3 = match line.framing {
-            Framing::Iso9141 => timing.p3_min.max(timing.p1_max + time.one()),
-            _ => timing.p3_min,
-        };
-        Self { request: time.of(request), p4: timing.p4_min.saturating_mul(gaps), p2, response: time.of(response), p3 }
+        let bytes = line.char_time().of(line.request_len(request));
+        Self {
+            request: bytes,
+            p4: line.request_time(request).saturating_sub(bytes),
+            p2,
+            response: line.response_time(response, Duration::ZERO),
+            p3: line.next_request_after(),
+        }
     }
 
     /// The whole exchange, from the start of a request to the earliest start of the next.

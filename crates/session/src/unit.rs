@@ -189,8 +189,8 @@ impl Unit {
     fn loads(&self, plan: &Plan, line: &KLine, p2: Duration) -> Vec<Load> {
         let load = |polled: &crate::plan::Polled| {
             let record = self.record(polled.record)?;
-            let request = line.line.request_len(record.request.constant()?.len());
-            let response = line.line.response_len(record.answer.0.len() + usize::from(record.length.1));
+            let request = record.request.constant()?.len();
+            let response = record.answer.0.len() + usize::from(record.length.1);
             Some(Load {
                 record: polled.record,
                 terms: Terms::of(&line.line, request, response, p2),

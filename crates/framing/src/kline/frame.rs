@@ -104,6 +104,15 @@ impl Framing {
         }
     }
 
+    /// Whether only a pause ends a message.
+    pub fn ends_by_pause(&self) -> bool {
+        match self {
+            Self::Iso14230 => false,
+            Self::Iso9141 => true,
+            Self::Declared(block) => !block.has_length(),
+        }
+    }
+
     /// The most data bytes of one message when the unit has announced `headers`.
     pub fn longest(&self, headers: HeaderForms) -> usize {
         match self {

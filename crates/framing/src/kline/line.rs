@@ -89,8 +89,17 @@ impl Line {
         self.paced(self.response_len(data), p1)
     }
 
+    /// End of an answer to the earliest start of the next request: P3min, or the pause that ends an answer where
+    /// nothing else does (P1max and the time of one character).
+    pub fn next_request_after(&self) -> Duration {
+        match self.framing.ends_by_pause() {
+            true => self.timing.p3_min.max(self.timing.p1_max.saturating_add(self.char_time().one())),
+            false => self.timing.p3_min,
+        }
+    }
+
     /// One exchange, from the first bit of a request to the earliest first bit of the next: `request` and `response`
-    /// data bytes, the unit's `p2` and `p1`, then P3min.
+    /// data bytes, the unit's `p2` and `p1`, then [`next_request_after`](Self::next_request_after).
     ///
     /// ```
     /// use core::time::Duration;
@@ -100,7 +109,7 @@ impl Line {
     /// assert_eq!(exchange, line.request_time(2) + line.response_time(10, Duration::ZERO) + Duration::from_millis(80));
     /// ```
     pub fn exchange_time(&self, request: usize, response: usize, p2: Duration, p1: Duration) -> Duration {
-        [p2, self.response_time(response, p1), self.timing.p3_min]
+        [p2, self.response_time(response, p1), self.next_request_after()]
             .into_iter()
             .fold(self.request_time(request), Duration::saturating_add)
     }
