@@ -78,7 +78,7 @@ pub(crate) struct History {
     pub(crate) down_since: Option<Instant>,
     /// Attempts since the last good answer.
     pub(crate) attempts: u32,
-    /// Turns in a row without a good answer.
+    /// Turns in a row without any answer.
     pub(crate) lost_turns: u32,
     /// A session of the definition that the port's speed forbids.
     pub(crate) impossible: Option<u16>,

@@ -20,7 +20,7 @@ use crate::schedule::Job;
 use crate::unit::layout_of;
 use crate::{Event, Fault, NoteKind, Row};
 
-/// So many turns in a row without a good answer, and communication is started again.
+/// So many turns in a row without any answer, and communication is started again.
 pub(crate) const LOST_TURNS: u32 = 2;
 /// A refusal whose meaning is not known is believed after so many in a row.
 const REFUSALS: u8 = 3;
@@ -112,6 +112,10 @@ impl Session {
 
     fn finished(&mut self, outcome: Outcome) {
         let Some(flight) = self.lane.as_mut().and_then(|lane| lane.flight.take()) else { return };
+        // Whatever it says, the unit is there.
+        if matches!(outcome, Outcome::Answer(_) | Outcome::Refused(_)) {
+            self.history.lost_turns = 0;
+        }
         match flight.purpose {
             Purpose::Poll(record) | Purpose::Once(record) | Purpose::Identify(record) => {
                 self.record_finished(record, &flight, outcome);
@@ -194,7 +198,7 @@ impl Session {
     }
 
     fn healthy(&mut self, record: RecordId) {
-        (self.history.lost_turns, self.history.attempts) = (0, 0);
+        self.history.attempts = 0;
         let Some(asked) = self.unit.asked(record) else { return };
         (asked.answered, asked.refusals, asked.complaint) = (true, 0, None);
     }
@@ -209,7 +213,6 @@ impl Session {
     }
 
     fn misfit(&mut self, record: RecordId, expected: &str, came: &[u8]) {
-        self.history.lost_turns = 0;
         if self.complain(record, NoteKind::Misfit) {
             let what = self.unit.say_record(record);
             self.note(notes::misfit(self.now, &what, expected, came));
@@ -223,7 +226,6 @@ impl Session {
 
     fn record_refused(&mut self, record: RecordId, refusal: &Refusal) {
         self.meter.refusals += 1;
-        self.history.lost_turns = 0;
         let what = self.unit.say_record(record);
         let Some(asked) = self.unit.asked(record) else { return };
         asked.refusals = asked.refusals.saturating_add(1);
@@ -307,13 +309,12 @@ impl Session {
                 self.meter.refusals += 1;
                 self.note(notes::refused(self.now, NoteKind::Refused, &refusal, &what, ""));
             }
-            Outcome::Answer(answer) => match expect.filter(|expect| expect.strip(&answer.data).is_none()) {
-                Some(expect) => {
+            Outcome::Answer(answer) => {
+                if let Some(expect) = expect.filter(|expect| expect.strip(&answer.data).is_none()) {
                     let wrong = notes::starts_otherwise(&expect);
                     self.note(notes::misfit(self.now, &what, &wrong, &answer.data));
                 }
-                None => self.history.lost_turns = 0,
-            },
+            }
             Outcome::Sent => {}
         }
     }

@@ -105,7 +105,7 @@ impl Unit {
     /// Takes a wish; false: this definition has no such channel.
     pub(crate) fn wish(&mut self, channel: ChannelId, rate: Option<Rate>) -> bool {
         let wish = self.wishes.get_mut(usize::from(channel.0));
-        wish.map(|wish| *wish = rate).is_some()
+        wish.map(|wish| *wish = rate.map(Rate::held)).is_some()
     }
 
     pub(crate) fn wishes(&self) -> Vec<(ChannelId, Rate)> {

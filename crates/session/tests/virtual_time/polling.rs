@@ -195,3 +195,20 @@ fn keep_alive_goes_out_only_when_nothing_else_does() {
     assert_eq!(world.asked(&[0x3E]), before);
     assert!(world.rows().count() >= 19);
 }
+
+/// Worked by hand: an exchange takes some 130 ms, so a period of 0.1 ms stretches all others about 1300 times, and
+/// 0.01 s become 13 s; a period of nothing would stretch them for ever.
+#[test]
+fn a_period_of_nothing_does_not_starve_the_other_records() {
+    let build = engine();
+    let session = Session::new(build.definition.clone())
+        .watch(build.id("speed"), Rate::Every(Duration::ZERO))
+        .watch(build.id("retard"), Rate::Every(Duration::from_millis(10)));
+    let mut world = World::new(session, |_, data| match data {
+        [0x21, 0x01] => reply(&[0x61, 0x01, 17, 0, 0, 90]),
+        [0x21, 0x02] => reply(&[0x61, 0x02, 1, 2]),
+        _ => Vec::new(),
+    });
+    world.run_ms(120_000);
+    assert!(world.asked(&[0x21, 0x02]) > 5, "{}", world.asked(&[0x21, 0x02]));
+}
