@@ -11,7 +11,9 @@ use super::{Line, Station};
 
 impl<S: Station> Line<S> {
     /// Drives the tester's machine until `on` makes something of an event, which comes back before any more time
-    /// passes. Further events of the same moment reach `on`, too; what it makes of them is dropped. `None` once `until` has passed, or when nothing is left to happen.
+    /// passes. Further events of the same moment reach `on`, too; what it makes of them is dropped.
+    ///
+    /// `None` once `until` has passed, or when nothing is left to happen.
     pub fn drive<M: Machine, T>(
         &mut self,
         machine: &mut M,

@@ -190,6 +190,11 @@ impl<S: Station> Line<S> {
         }
     }
 
+    /// When the last character that the tester has sent so far is out.
+    pub const fn tester_sends_until(&self) -> Instant {
+        self.tester.free
+    }
+
     /// When something happens next, as far as is known.
     pub fn next_due(&self) -> Option<Instant> {
         self.due().map(|(at, _)| at)

@@ -5,6 +5,7 @@
 //! units answer on it. The tester's speed is read from the terminal's settings; where it differs from the unit's,
 //! the characters are garbled as on a real line, and a note says so.
 
+use core::time::Duration;
 use std::io;
 use std::os::fd::{AsFd, OwnedFd};
 use std::sync::Arc;
@@ -20,6 +21,9 @@ use tickover_framing::drive::{Port, Woke};
 use tickover_link::Clock;
 
 use crate::line::{Line, Station, Who};
+
+/// So much of what a tester writes is taken ahead of the line; the rest stays in the terminal, which holds it up.
+const AHEAD: Duration = Duration::from_secs(1);
 
 /// A virtual line whose tester is whoever opens [`path`](Self::path).
 #[derive(Debug)]
@@ -169,8 +173,11 @@ impl<S: Station> PtyLine<S> {
     }
 
     fn wait(&self) -> io::Result<Ready> {
-        let timeout = self.line.next_due().map(|due| timespec(due, self.clock.now()));
-        let mut fds = vec![PollFd::new(&self.master, PollFlags::IN), PollFd::new(&self.stop, PollFlags::IN)];
+        let now = self.clock.now();
+        let timeout = self.line.next_due().map(|due| timespec(due, now));
+        let ahead = self.line.tester_sends_until().since(now) > AHEAD;
+        let wanted = if ahead { PollFlags::empty() } else { PollFlags::IN };
+        let mut fds = vec![PollFd::new(&self.master, wanted), PollFd::new(&self.stop, PollFlags::IN)];
         if let Some(watch) = &self.watch {
             fds.push(PollFd::from_borrowed_fd(watch.as_fd(), PollFlags::IN));
         }

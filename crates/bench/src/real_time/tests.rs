@@ -172,3 +172,32 @@ fn a_tester_at_another_speed_is_told_of_and_not_understood() {
         assert_eq!(noted.recv(), Ok(PtyNote::SpeedDiffers { tester: 9_600, unit: 10_400 }));
     });
 }
+
+#[test]
+fn a_tester_that_writes_faster_than_the_line_is_held_up() {
+    let clock = Clock::start();
+    let mut pty = PtyLine::open(line(), clock).expect("the system has terminals");
+    let (path, stopper) = (pty.path().to_owned(), pty.stopper());
+    let (told, ahead) = mpsc::channel();
+    let bench = std::thread::spawn(move || {
+        pty.run(move |line, _| {
+            let _ = told.send(line.tester_sends_until().since(clock.now()));
+        })
+    });
+    let tester = Tester::open(&path, 10_400);
+    rustix::io::ioctl_fionbio(&tester.0, true).expect("it need not block");
+    let mut farthest = Duration::ZERO;
+    // Until the line is behind by almost a second, then as often again.
+    let mut left = 50;
+    while left > 0 {
+        let _ = rustix::io::write(&tester.0, &[0x11; 1024]);
+        std::thread::park_timeout(Duration::from_millis(1));
+        farthest = ahead.try_iter().fold(farthest, Duration::max);
+        left -= i32::from(farthest > Duration::from_millis(900));
+    }
+    stopper.stop();
+    bench.join().expect("no panic").expect("the terminal stays");
+    farthest = ahead.try_iter().fold(farthest, Duration::max);
+    // A second, and the 256 bytes that are taken at once.
+    assert!(farthest < Duration::from_millis(1_300), "{farthest:?}");
+}

@@ -3,6 +3,7 @@
 mod exchange;
 mod machine;
 mod opening;
+mod state;
 
 use core::fmt;
 use core::time::Duration;
@@ -21,6 +22,7 @@ use crate::deadline::{Deadline, Deadlines};
 use crate::time::{CharTime, Instant};
 use crate::transport::{Answers, Ask, Heard, Misuse, Noise, Peer, Reach, Stage, Transport};
 use opening::Opening;
+use state::{Consequence, Edges, Ended, Phase, SpeedState};
 
 /// How far a port's speed may be off unless the caller says otherwise: 0.5 % (ISO 14230-1 8.2.3), in parts per million.
 pub const SPEED_TOLERANCE_PPM: u32 = 5_000;
@@ -94,55 +96,6 @@ pub struct Tester {
     queued: Option<Frame>,
     message: [u8; DATA_MAX],
     message_len: usize,
-}
-
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Phase {
-    Off,
-    Dead(Lost),
-    Opening(Opening),
-    /// Connected, nothing asked.
-    Ready,
-    /// A request waits for P3min or is being sent.
-    Asking,
-    /// The window of an answer is open.
-    Waiting,
-}
-
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Consequence {
-    None,
-    SetTiming(AccessTiming),
-    DefaultTiming,
-    Stop,
-}
-
-/// How the last connection ended: how long the line must be idle before the next.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Ended {
-    Never,
-    /// StopCommunication was answered, or an initialisation failed.
-    Orderly,
-    Otherwise,
-}
-
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum SpeedState {
-    Made,
-    /// Our own bytes must be out first.
-    Due,
-    /// The act is under way.
-    Asked,
-}
-
-/// Our own edges of an initialisation.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Edges {
-    None,
-    /// The pattern has begun and not ended.
-    Moving,
-    /// The last edge was then.
-    Last(Instant),
 }
 
 /// How [`Tester::stop`] ends a connection.
