@@ -64,13 +64,14 @@ fn show(outcome: &Outcome, options: &Options, out: &mut impl Write) -> io::Resul
     out.write_all(findings.as_bytes())?;
     let count = |severity| report.diagnostics().iter().filter(|finding| finding.severity == severity).count();
     let word = if report.is_clean() { "clean" } else { "not usable" };
-    let (mistakes, warnings, notes) = (count(Severity::Mistake), count(Severity::Warning), count(Severity::Note));
+    let counted = |severity, word: &str| match count(severity) {
+        1 => format!("1 {word}"),
+        many => format!("{many} {word}s"),
+    };
+    let mistakes = counted(Severity::Mistake, "mistake");
+    let (warnings, notes) = (counted(Severity::Warning, "warning"), counted(Severity::Note, "note"));
     let Count { run, held } = outcome.vectors;
-    writeln!(
-        out,
-        "{}: {word}: {mistakes} mistakes, {warnings} warnings, {notes} notes; {held} of {run} checks hold",
-        report.name()
-    )
+    writeln!(out, "{}: {word}: {mistakes}, {warnings}, {notes}; {held} of {run} checks hold", report.name())
 }
 
 /// The definitions of a folder, by name.

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use tickover::defs::{ChannelId, Definition, Reading, Value};
+use tickover::defs::{ChannelId, Reading, Value};
 use tickover::framing::Instant;
 use tickover::record::{Hold, Statistics};
 use tickover::session::{Report, Row};
@@ -33,6 +33,8 @@ pub(crate) struct Channel {
 }
 
 const NOTES: usize = 20;
+/// Channels named in a line of plain progress.
+const BRIEF: usize = 4;
 
 impl Live {
     /// `predicted`: responses per second.
@@ -86,6 +88,17 @@ impl Live {
         )
     }
 
+    /// The first channels that move, always the same ones: `engine_speed 850.0 /min, coolant 80.0 °C`.
+    pub(crate) fn brief(&self, now: Instant) -> String {
+        let moving = self.channels.iter().filter(|channel| matches!(channel.hold, Hold::For(_)));
+        let named = moving.filter_map(|channel| {
+            let (at, reading) = self.latest.get(&channel.id)?;
+            let text = format!("{} {} {}", channel.name, value(*at, reading, channel, now), channel.unit);
+            Some(text.trim_end().to_owned())
+        });
+        named.take(BRIEF).collect::<Vec<_>>().join(", ")
+    }
+
     fn shown(&self, channel: &Channel, report: &Report, now: Instant) -> Shown {
         let decimals = usize::from(channel.decimals);
         let number = |number: f64| format!("{number:.decimals$}");
@@ -124,12 +137,6 @@ pub(crate) fn reading_text(reading: &Reading) -> String {
         Ok(Value::Text(text)) => text.to_string(),
         Err(reason) => format!("({reason})"),
     }
-}
-
-/// `engine_speed 850.0 /min`.
-pub(crate) fn named_text(reading: &Reading, definition: &Definition) -> String {
-    let unit = reading.unit.filter(|_| reading.number().is_some()).map(|unit| format!(" {}", unit.symbol()));
-    format!("{} {}{}", definition.channel_name(reading.channel), reading_text(reading), unit.unwrap_or_default())
 }
 
 #[cfg(test)]
@@ -190,6 +197,16 @@ mod tests {
         let mut live = live();
         live.row(&row(0, Err(Invalid::Declared("sensor open".into()))));
         assert_eq!(speed(&live, 0).value, "(sensor open)");
+    }
+
+    #[test]
+    fn a_line_of_progress_names_the_first_channels_whatever_came_last() {
+        let mut live = live();
+        live.row(&row(0, Ok(Value::Number(900.0))));
+        let mut other = row(0, Ok(Value::Number(80.0)));
+        other.readings[0].channel = ChannelId(1);
+        live.row(&other);
+        assert_eq!(live.brief(Instant::ORIGIN), "engine_speed 900.0 /min, coolant 80.0 /min");
     }
 
     #[test]

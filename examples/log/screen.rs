@@ -9,19 +9,16 @@ use tickover::defs::Definition;
 use tickover::framing::Instant;
 use tickover::session::{Report, Row};
 
-use crate::live::{Live, named_text};
+use crate::live::Live;
 use crate::row_json;
 use crate::table::draw;
 
 /// The live table, plain lines, or JSON.
 pub(crate) enum Screen {
     Table(Box<DefaultTerminal>),
-    Lines { values: Vec<String> },
+    Lines,
     Json,
 }
-
-/// Values named in a line of plain progress.
-const VALUES: usize = 4;
 
 impl Screen {
     /// JSON if asked for, the table on a terminal, plain lines otherwise.
@@ -29,7 +26,7 @@ impl Screen {
         Ok(match (json, io::stdout().is_terminal()) {
             (true, _) => Self::Json,
             (false, true) => Self::Table(Box::new(ratatui::try_init()?)),
-            (false, false) => Self::Lines { values: Vec::new() },
+            (false, false) => Self::Lines,
         })
     }
 
@@ -37,18 +34,13 @@ impl Screen {
     pub(crate) const fn period(&self) -> Duration {
         match self {
             Self::Table(_) => Duration::from_millis(100),
-            Self::Lines { .. } | Self::Json => Duration::from_secs(1),
+            Self::Lines | Self::Json => Duration::from_secs(1),
         }
     }
 
     pub(crate) fn row(&mut self, row: &Row, start: Instant, definition: &Definition) -> io::Result<()> {
         match self {
-            Self::Table(_) => Ok(()),
-            Self::Lines { values } => {
-                let named = row.readings.iter().take(VALUES).map(|reading| named_text(reading, definition));
-                *values = named.collect();
-                Ok(())
-            }
+            Self::Table(_) | Self::Lines => Ok(()),
             Self::Json => writeln!(io::stdout().lock(), "{}", row_json::row(row, start, definition)),
         }
     }
@@ -56,7 +48,7 @@ impl Screen {
     pub(crate) fn note(&mut self, note: &str) -> io::Result<()> {
         match self {
             Self::Table(_) => Ok(()),
-            Self::Lines { .. } => writeln!(anstream::stdout().lock(), "{note}"),
+            Self::Lines => writeln!(anstream::stdout().lock(), "{note}"),
             Self::Json => writeln!(anstream::stderr().lock(), "{note}"),
         }
     }
@@ -65,8 +57,8 @@ impl Screen {
     pub(crate) fn tick(&mut self, live: &mut Live, report: &Report, now: Instant) -> io::Result<bool> {
         match self {
             Self::Json => Ok(true),
-            Self::Lines { values } => {
-                writeln!(anstream::stdout().lock(), "{}   {}", live.state(report, now), values.join(", "))?;
+            Self::Lines => {
+                writeln!(anstream::stdout().lock(), "{}   {}", live.state(report, now), live.brief(now))?;
                 Ok(true)
             }
             Self::Table(terminal) => {

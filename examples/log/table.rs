@@ -48,60 +48,63 @@ pub(crate) fn draw(frame: &mut Frame<'_>, view: &View) {
     ];
     let [title, state, _, table, note_area, keys] = Layout::vertical(rows).areas(frame.area());
     let bold = Style::new().add_modifier(Modifier::BOLD);
-    frame.render_widget(Paragraph::new(view.title.as_str()).style(bold), title);
-    frame.render_widget(Paragraph::new(view.state.as_str()), state);
+    let window = usize::from(frame.area().width);
+    frame.render_widget(Paragraph::new(cut(&view.title, window)).style(bold), title);
+    frame.render_widget(Paragraph::new(cut(&view.state, window)), state);
     let room = usize::from(table.height.saturating_sub(1));
     let first = view.first.min(view.channels.len().saturating_sub(room));
-    frame.render_widget(channels(view.channels.get(first..).unwrap_or_default()), table);
+    frame.render_widget(channels(view.channels.get(first..).unwrap_or_default(), window), table);
     let latest = view.notes.get(view.notes.len() - notes..).unwrap_or_default();
     frame.render_widget(
-        Paragraph::new(latest.iter().map(|note| Line::raw(note.as_str())).collect::<Vec<_>>()),
+        Paragraph::new(latest.iter().map(|note| Line::raw(cut(note, window))).collect::<Vec<_>>()),
         note_area,
     );
     let hidden = view.channels.len().saturating_sub(room);
     let keys_line = if hidden > 0 { format!("{hidden} more  {KEYS}") } else { KEYS.to_owned() };
-    frame.render_widget(Paragraph::new(keys_line), keys);
+    frame.render_widget(Paragraph::new(cut(&keys_line, window)), keys);
 }
 
-fn channels(shown: &[Shown]) -> Table<'_> {
-    let widths = [
-        Constraint::Min(16),
-        Constraint::Length(18),
-        Constraint::Length(11),
-        Constraint::Length(9),
-        Constraint::Length(9),
-        Constraint::Length(7),
-        Constraint::Length(10),
-    ];
-    let header = Row::new([
-        left("channel"),
-        right("value"),
-        left("unit"),
-        right("min"),
-        right("max"),
-        right("per s"),
-        right("worst gap"),
-    ]);
-    let rows = shown.iter().map(|line| {
-        Row::new([
-            left(&line.name),
-            right(&line.value),
-            left(&line.unit),
-            right(&line.min),
-            right(&line.max),
-            right(&line.rate),
-            right(&line.gap),
-        ])
-    });
-    Table::new(rows, widths).header(header.style(Style::new().add_modifier(Modifier::UNDERLINED))).column_spacing(1)
+/// A column: title, cells, least width; whether it counts from the right; least width of a window that shows it.
+type Column = (&'static str, fn(&Shown) -> &str, usize, Alignment, usize);
+
+const COLUMNS: [Column; 7] = [
+    ("channel", |line| &line.name, 7, Alignment::Left, 0),
+    ("value", |line| &line.value, 14, Alignment::Right, 0),
+    ("unit", |line| &line.unit, 9, Alignment::Left, 0),
+    ("min", |line| &line.min, 8, Alignment::Right, 62),
+    ("max", |line| &line.max, 8, Alignment::Right, 62),
+    // A rate is never given without its worst gap.
+    ("per s", |line| &line.rate, 6, Alignment::Right, 80),
+    ("worst gap", |line| &line.gap, 9, Alignment::Right, 80),
+];
+
+/// A window that is too narrow has fewer columns; what is cut all the same ends in an ellipsis.
+fn channels(shown: &[Shown], window: usize) -> Table<'_> {
+    let columns: Vec<&Column> = COLUMNS.iter().filter(|(.., least)| window >= *least).collect();
+    let longest = shown.iter().map(|line| line.name.chars().count()).max().unwrap_or(0);
+    let name = longest.clamp(7, (window / 3).max(7));
+    let others: usize = columns.iter().skip(2).map(|(_, _, width, ..)| width + 1).sum();
+    let value = window.saturating_sub(name + 1 + others).clamp(7, 32);
+    let width = |column: &Column| match column.0 {
+        "channel" => name,
+        "value" => value,
+        _ => column.2,
+    };
+    let cell = |text: &str, column: &Column| Cell::new(Text::raw(cut(text, width(column))).alignment(column.3));
+    let header = Row::new(columns.iter().map(|column| cell(column.0, column)));
+    let rows = shown.iter().map(|line| Row::new(columns.iter().map(|column| cell((column.1)(line), column))));
+    let widths = columns.iter().map(|column| Constraint::Length(u16::try_from(width(column)).unwrap_or(u16::MAX)));
+    Table::new(rows.collect::<Vec<_>>(), widths.collect::<Vec<_>>())
+        .header(header.style(Style::new().add_modifier(Modifier::UNDERLINED)))
+        .column_spacing(1)
 }
 
-fn left(text: &str) -> Cell<'_> {
-    Cell::new(Text::raw(text))
-}
-
-fn right(text: &str) -> Cell<'_> {
-    Cell::new(Text::raw(text).alignment(Alignment::Right))
+/// At most so many characters; half a number would be another number, so it is seen that something is missing.
+fn cut(text: &str, width: usize) -> String {
+    match text.chars().count() > width {
+        true => text.chars().take(width.saturating_sub(1)).chain(['…']).collect(),
+        false => text.to_owned(),
+    }
 }
 
 #[cfg(test)]
@@ -150,6 +153,14 @@ mod tests {
     fn what_does_not_fit_is_counted_and_can_be_scrolled_to() {
         let scrolled = View { first: 99, ..view() };
         insta::assert_snapshot!(drawn(96, 8, &scrolled));
+    }
+
+    #[test]
+    fn a_narrow_window_shows_fewer_columns_and_never_part_of_a_number() {
+        insta::assert_snapshot!(drawn(60, 11, &view()));
+        let long = Shown { value: "1234567.25".into(), name: "engine_speed_of_the_pump".into(), ..Shown::default() };
+        let narrow = drawn(26, 6, &View { channels: vec![long], ..View::default() });
+        assert!(narrow.to_string().contains("engine_… 123456…"), "{narrow}");
     }
 
     #[test]

@@ -18,6 +18,8 @@ pub struct UnknownName {
     pub definition: String,
     /// Names like it, the nearest first; at most three.
     pub nearest: Vec<String>,
+    /// If none is like it: the first names that there are, at most three.
+    pub others: Vec<String>,
 }
 
 impl UnknownName {
@@ -26,25 +28,32 @@ impl UnknownName {
         kind: &'static str,
         name: &str,
         definition: &Definition,
-        known: impl Iterator<Item = &'a str>,
+        known: impl Iterator<Item = &'a str> + Clone,
     ) -> Self {
+        let others = known.clone().take(3).map(ToString::to_string);
         let mut near: Vec<(usize, &str)> = known
             .map(|candidate| (distance(name, candidate), candidate))
             .filter(|(far, candidate)| *far <= name.len().max(candidate.len()).div_ceil(2))
             .collect();
         near.sort();
-        let nearest = near.into_iter().take(3).map(|(_, candidate)| candidate.to_string()).collect();
-        Self { kind, name: name.to_string(), definition: definition.id.to_string(), nearest }
+        let nearest: Vec<String> = near.into_iter().take(3).map(|(_, candidate)| candidate.to_string()).collect();
+        let others = if nearest.is_empty() { others.collect() } else { Vec::new() };
+        Self { kind, name: name.to_string(), definition: definition.id.to_string(), nearest, others }
     }
 }
 
 impl fmt::Display for UnknownName {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "caller: definition '{}' has no {} '{}'", self.definition, self.kind, self.name)?;
-        match self.nearest.split_first() {
-            None => Ok(()),
+        let (names, what) = match self.nearest.len() {
+            0 => (&self.others, "it has, among others,"),
+            1 => (&self.nearest, "the nearest name is"),
+            _ => (&self.nearest, "the nearest names are"),
+        };
+        match names.split_first() {
+            None => write!(f, "; it has none"),
             Some((first, rest)) => {
-                write!(f, "; the nearest names are '{first}'")?;
+                write!(f, "; {what} '{first}'")?;
                 rest.iter().try_for_each(|name| write!(f, ", '{name}'"))
             }
         }

@@ -1,5 +1,7 @@
 //! What an engine can be asked for, and by which words a definition's channel asks for it.
 
+use tickover_defs::unit::{self, UnitCode};
+
 use super::{Phase, State, wave};
 
 /// A value of the engine.
@@ -173,6 +175,19 @@ impl Quantity {
 }
 
 impl State {
+    /// A quantity as this unit counts it; `None` if it does not measure it.
+    pub fn amount_in(&self, quantity: Quantity, nth: usize, unit: UnitCode) -> Option<f64> {
+        let code = unit.code();
+        Some(match (quantity, self.amount(quantity, nth)) {
+            (Throttle, _) if code == "%" => self.throttle * 100.0,
+            // A factor near one; what is learned in another unit has not been learned yet.
+            (LongTrim, Amount::Number(percent, _)) if code == "1" => 1.0 + percent / 100.0,
+            (LongTrim, Amount::Number(..)) if code != "%" => 0.0,
+            (_, Amount::Number(number, from)) => unit::convert(number, unit::find(from).ok()?, unit)?,
+            (_, Amount::Truth(_)) => return None,
+        })
+    }
+
     /// A quantity in the unit that this model counts it in. `nth` tells elements of an array apart, from 0.
     pub fn amount(&self, quantity: Quantity, nth: usize) -> Amount {
         let runs = self.phase != Phase::Cranking;
@@ -187,7 +202,7 @@ impl State {
         let truth = |yes| Amount::Truth(yes);
         let (number, unit) = match quantity {
             EngineSpeed => (self.speed, "/min"),
-            VehicleSpeed => (if runs { (self.speed - 850.0).max(0.0) * 0.028 } else { 0.0 }, "km/h"),
+            VehicleSpeed => (if runs { (self.speed - 1_200.0).max(0.0) * 0.03 } else { 0.0 }, "km/h"),
             Throttle => (self.throttle * 86.0, "deg"),
             Load => (self.load * 100.0, "%"),
             AirFlow => (air_flow, "kg/h"),
@@ -243,6 +258,22 @@ mod tests {
         assert_eq!(named("lambda_voltage"), Some(LambdaVoltage));
         assert_eq!(Quantity::named("t1", "Coolant temperature"), Some(Coolant));
         assert_eq!(named("part_number"), None);
+    }
+
+    #[test]
+    fn an_idling_engine_has_its_throttle_closed_and_stands() {
+        let state = Engine::cranked_at(Instant::ORIGIN).at(Instant::from_nanos(9_000_000_000));
+        let percent = unit::find("%").unwrap();
+        assert_eq!(state.phase, Phase::Idle);
+        assert_eq!(state.amount_in(Throttle, 0, percent), Some(3.0));
+        assert_eq!(state.amount(VehicleSpeed, 0), Amount::Number(0.0, "km/h"));
+    }
+
+    #[test]
+    fn what_is_learned_is_small_and_stays() {
+        let state = Engine::cranked_at(Instant::ORIGIN).at(Instant::from_nanos(9_000_000_000));
+        let learned = |code| state.amount_in(LongTrim, 0, unit::find(code).unwrap());
+        assert_eq!((learned("%"), learned("1"), learned("ms")), (Some(1.2), Some(1.012), Some(0.0)));
     }
 
     /// common practice, no source: a warm engine cuts fuel on over-run and its sensor then reads lean.

@@ -3,7 +3,6 @@
 use std::collections::HashMap;
 
 use tickover_defs::compiled::{Binary, Channel, Definition, Expr, Layout, Node, NodeId, Unary};
-use tickover_defs::unit;
 use tickover_defs::{ChannelId, Invalid, Value, decode};
 
 use crate::engine::{Amount, Phase, Quantity, State};
@@ -121,19 +120,15 @@ impl Values {
             return Wanted::Value(value.clone());
         }
         let source = self.sources.get(usize::from(channel.id.0));
-        let amount = source.and_then(|source| {
-            let amount = state.amount(source.quantity?, source.nth);
-            Some(match amount {
-                Amount::Number(number, unit) if source.negated => Amount::Number(-number, unit),
-                other => other,
-            })
-        });
+        let amount = source.and_then(|source| Some(state.amount(source.quantity?, source.nth)));
         if !channel.states.is_empty() && channel.unit.is_none() {
             return named_state(channel, state, amount).map_or(Wanted::Share(0.0), Wanted::Value);
         }
-        if let (Some(Amount::Number(number, code)), Some(wanted)) = (amount, channel.unit)
-            && let Some(number) = unit::find(code).ok().and_then(|code| unit::convert(number, code, wanted))
-        {
+        let number = source.zip(channel.unit).and_then(|(source, unit)| {
+            let number = state.amount_in(source.quantity?, source.nth, unit)?;
+            Some(if source.negated { -number } else { number })
+        });
+        if let Some(number) = number {
             return Wanted::Value(Value::Number(match channel.range {
                 Some((low, high)) if low <= high => number.clamp(low, high),
                 _ => number,

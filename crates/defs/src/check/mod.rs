@@ -64,7 +64,8 @@ pub fn file(path: impl AsRef<Path>) -> Outcome {
         Ok(contents) => text(&contents, &format!("{name}")),
         Err(reason) => {
             let message = format!("{name} cannot be read: {reason}");
-            let found = Diagnostic::new(codes::UNREADABLE, 0..0, message);
+            let found = Diagnostic::new(codes::UNREADABLE, 0..0, message)
+                .expected("the path of a definition file in UTF-8, seen from the current folder");
             let report = Report::new(&format!("{name}"), "", std::vec![found]);
             Outcome { definition: None, report, vectors: Count::default() }
         }

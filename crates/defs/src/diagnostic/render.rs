@@ -29,7 +29,9 @@ pub(super) fn render(diagnostic: &Diagnostic, name: &str, text: &str, renderer: 
     for related in &diagnostic.related {
         snippet = snippet.annotation(AnnotationKind::Context.span(within(related.place, text)).label(&*related.label));
     }
-    let mut first = level.primary_title(&*diagnostic.message).id(diagnostic.code.name()).element(snippet);
+    let title = level.primary_title(&*diagnostic.message).id(diagnostic.code.name());
+    // What could not be read has nothing to underline.
+    let mut first = if text.is_empty() { Group::with_title(title) } else { title.element(snippet) };
     if let Some(expected) = &diagnostic.expected {
         first = first.element(Level::NOTE.with_name("expected").message(&**expected));
     }
