@@ -41,7 +41,8 @@ impl Output {
                     // The last line may be cut: better none than half of one. A device cannot be shortened.
                     let _ = OpenOptions::new().write(true).open(&self.path).and_then(|file| file.set_len(safe.bytes));
                 }
-                Err(format!("{path}: {error}"))
+                let sentence = error.to_string();
+                Err(format!("file {path}: {}", sentence.trim_start_matches("file: ")))
             }
         }
     }

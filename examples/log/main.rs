@@ -48,7 +48,7 @@ fn run(options: &Options) -> Result<(), String> {
     let session = session(options, &definition, &chosen)?;
     let p2 = options.p2.unwrap_or_else(|| p2_min(&definition));
     let prediction = session.predict(p2);
-    say(options, &format!("predicted, if the unit answers after {p2:?}: {prediction}"));
+    say(options, &format!("predicted, if the unit answers after {}: {prediction}", report::millis(p2)));
 
     let stop = stop_on_signals()?;
     let clock = Clock::start();

@@ -95,7 +95,7 @@ fn channels(out: &mut String, report: &Report, definition: &Definition) {
         "\n{:width$}  {:>8}  {:>8}  {:>8}  {:>9}  {:>9}",
         "channel", "readings", "wanted/s", "got/s", "p99 gap", "worst gap"
     );
-    for line in &report.channels {
+    for line in report.channels.iter().filter(|line| line.readings > 0) {
         let wanted = match line.wanted {
             _ if read_once(definition, line.channel) => "once".to_owned(),
             Some(times) => format!("{times:.2}"),
@@ -110,6 +110,15 @@ fn channels(out: &mut String, report: &Report, definition: &Definition) {
             line.readings,
             gap(line.interval_p99),
             gap(line.worst_gap)
+        );
+    }
+    let silent = report.channels.iter().filter(|line| line.readings == 0);
+    let silent: Vec<&str> = silent.map(|line| definition.channel_name(line.channel)).collect();
+    if !silent.is_empty() {
+        let _ = writeln!(
+            out,
+            "\nno reading of {}: the unit that answered may be a variant without them; see also the notes",
+            silent.join(", ")
         );
     }
 }

@@ -88,10 +88,10 @@ pub struct RecordForecast {
     pub per_second: f64,
 }
 
-/// `17.9 responses/s, best effort; P3 takes 49 % of ..`
+/// `17.90 responses/s; every wanted rate can be kept; P3 takes 49 % of ..`
 impl fmt::Display for Prediction {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{:.2} responses/s, {}; {}", self.per_second, self.admission, self.binds)
+        write!(f, "{:.2} responses/s; {}; {}", self.per_second, self.admission, self.binds)
     }
 }
 

@@ -2,6 +2,7 @@
 
 use core::time::Duration;
 use std::format;
+use std::string::String;
 
 use super::{Findings, value};
 use crate::diagnostic::{Diagnostic, codes};
@@ -25,12 +26,21 @@ pub(crate) fn duration(node: &Node, key: &str, out: &mut Findings<'_>) -> Option
     let text = value::text(node, key, out)?;
     let found = parse(&text.value).filter(|time| *time <= LONGEST);
     if found.is_none() {
-        out.push(
-            Diagnostic::new(codes::QUANTITY, node.span.clone(), format!("`{key}` is not a time"))
-                .expected("a number, a blank and us, ms, s, min or h, at most 24 h: \"2.5 ms\""),
-        );
+        let wrong = Diagnostic::new(codes::QUANTITY, node.span.clone(), format!("`{key}` is not a time"))
+            .expected("a number, a blank and us, ms, s, min or h, at most 24 h: \"2.5 ms\"");
+        out.push(match spaced(&text.value) {
+            Some(mended) => wrong.suggest(node.span.clone(), format!("\"{mended}\""), "the same with its blank"),
+            None => wrong,
+        });
     }
     found
+}
+
+/// `30ms` as it is to be written.
+fn spaced(text: &str) -> Option<String> {
+    let unit = text.find(|c: char| c.is_ascii_alphabetic())?;
+    let mended = format!("{} {}", text.get(..unit)?, text.get(unit..)?);
+    parse(&mended).filter(|time| *time <= LONGEST).map(|_| mended)
 }
 
 fn parse(text: &str) -> Option<Duration> {
@@ -50,6 +60,13 @@ fn parse(text: &str) -> Option<Duration> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_blank_that_is_missing_is_put_in() {
+        assert_eq!(spaced("30ms").as_deref(), Some("30 ms"));
+        assert_eq!(spaced("1500us").as_deref(), Some("1500 us"));
+        assert_eq!((spaced("5sec"), spaced("30  ms"), spaced("ms")), (None, None, None));
+    }
 
     #[test]
     fn a_time_is_exact_or_refused() {

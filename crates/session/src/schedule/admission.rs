@@ -21,9 +21,11 @@ pub enum Admission {
 impl fmt::Display for Admission {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Guaranteed => f.write_str("guaranteed"),
-            Self::BestEffort => f.write_str("best effort"),
-            Self::Stretched(factor) => write!(f, "stretched by {factor:.2}"),
+            Self::Guaranteed => f.write_str("every wanted rate can be kept"),
+            Self::BestEffort => f.write_str("every wanted rate fits, one sample may wait for an exchange"),
+            Self::Stretched(factor) => {
+                write!(f, "more is wanted than the line carries, every wanted period is stretched {factor:.2} times")
+            }
         }
     }
 }
