@@ -57,6 +57,8 @@ fn a_file_too_large_is_refused_before_it_is_read() {
 fn a_file_that_is_not_there_or_not_text_is_a_finding() {
     let missing = check::file("defs_err/no-such-file.toml");
     assert_eq!(missing.report.mistakes().map(|found| found.code.name()).collect::<Vec<_>>(), ["unreadable"]);
+    let told = missing.report.plain();
+    assert!(told.contains("path of a definition file") && !told.contains("-->"), "nothing to underline: {told}");
     let path = std::env::temp_dir().join(format!("tickover-not-text-{}.toml", std::process::id()));
     fs::write(&path, [0xFF, 0xFE, 0x00]).unwrap();
     let binary = check::file(&path);

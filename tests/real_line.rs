@@ -101,3 +101,12 @@ fn rows_over_the_line_in_process_are_what_the_unit_sent() {
     assert!(rows.windows(2).all(|pair| pair[0].at < pair[1].at));
     assert!(rows.iter().flat_map(|row| &row.readings).any(|reading| reading.number().is_some()));
 }
+
+#[test]
+fn a_unit_that_is_woken_at_five_baud_is_refused_by_a_bench_without_pulses() {
+    let table = "init = \"five-baud\"\nfive_baud = { address = 0x2E, unit_confirms = true }";
+    let text = include_str!("../defs/bramble-40.toml").replace("init = \"fast\"", table);
+    let definition = Definition::parse(&text, "bramble-40.toml").expect("a definition");
+    let refused = Bench::start(&definition, Options::default(), Clock::start(), None).expect_err("no such bench");
+    assert!(refused.to_string().starts_with("definition: 'bramble-40' is woken at five baud"), "{refused}");
+}

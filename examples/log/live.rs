@@ -83,7 +83,7 @@ impl Live {
             report.responses,
             per_second(report.recent.or(report.achieved)),
             per_second(Some(self.predicted)),
-            millis(report.worst_gap),
+            if report.responses > 1 { millis(report.worst_gap) } else { "-".to_owned() },
             report.repeats
         )
     }

@@ -4,7 +4,7 @@ use std::fmt::Write;
 use std::time::Duration;
 
 use tickover::defs::Definition;
-use tickover::session::Report;
+use tickover::session::{ChannelReport, Report};
 
 use crate::choice::read_once;
 
@@ -88,38 +88,40 @@ pub(crate) fn closing(report: &Report, definition: &Definition, around: &Surroun
 }
 
 fn channels(out: &mut String, report: &Report, definition: &Definition) {
-    let width =
-        report.channels.iter().map(|line| definition.channel_name(line.channel).len()).max().unwrap_or(0).max(7);
-    let _ = writeln!(
-        out,
-        "\n{:width$}  {:>8}  {:>8}  {:>8}  {:>9}  {:>9}",
-        "channel", "readings", "wanted/s", "got/s", "p99 gap", "worst gap"
-    );
-    for line in report.channels.iter().filter(|line| line.readings > 0) {
-        let wanted = match line.wanted {
-            _ if read_once(definition, line.channel) => "once".to_owned(),
-            Some(times) => format!("{times:.2}"),
-            None => "fastest".to_owned(),
-        };
-        let got = line.achieved.map_or_else(|| "-".to_owned(), |times| format!("{times:.2}"));
-        let gap = |gap: Duration| if line.readings > 1 { millis(gap) } else { "-".to_owned() };
+    let (read, silent): (Vec<_>, Vec<_>) = report.channels.iter().partition(|line| line.readings > 0);
+    let name = |line: &&ChannelReport| definition.channel_name(line.channel);
+    if !read.is_empty() {
+        let width = read.iter().map(|line| name(line).len()).max().unwrap_or(0).max(7);
         let _ = writeln!(
             out,
-            "{:width$}  {:>8}  {wanted:>8}  {got:>8}  {:>9}  {:>9}",
-            definition.channel_name(line.channel),
-            line.readings,
-            gap(line.interval_p99),
-            gap(line.worst_gap)
+            "\n{:width$}  {:>8}  {:>8}  {:>8}  {:>9}  {:>9}",
+            "channel", "readings", "wanted/s", "got/s", "p99 gap", "worst gap"
         );
+        for line in read {
+            let wanted = match line.wanted {
+                _ if read_once(definition, line.channel) => "once".to_owned(),
+                Some(times) => format!("{times:.2}"),
+                None => "fastest".to_owned(),
+            };
+            let got = line.achieved.map_or_else(|| "-".to_owned(), |times| format!("{times:.2}"));
+            let gap = |gap: Duration| if line.readings > 1 { millis(gap) } else { "-".to_owned() };
+            let _ = writeln!(
+                out,
+                "{:width$}  {:>8}  {wanted:>8}  {got:>8}  {:>9}  {:>9}",
+                name(&line),
+                line.readings,
+                gap(line.interval_p99),
+                gap(line.worst_gap)
+            );
+        }
     }
-    let silent = report.channels.iter().filter(|line| line.readings == 0);
-    let silent: Vec<&str> = silent.map(|line| definition.channel_name(line.channel)).collect();
     if !silent.is_empty() {
-        let _ = writeln!(
-            out,
-            "\nno reading of {}: the unit that answered may be a variant without them; see also the notes",
-            silent.join(", ")
-        );
+        let names: Vec<&str> = silent.iter().map(name).collect();
+        let why = match report.responses {
+            0 => "the unit did not answer",
+            _ => "the unit that answered may be a variant without them",
+        };
+        let _ = writeln!(out, "\nno reading of {}: {why}; see the notes", names.join(", "));
     }
 }
 
@@ -148,7 +150,6 @@ fn ratio(achieved: Option<f64>, predicted: f64) -> String {
 #[cfg(test)]
 mod tests {
     use tickover::defs::ChannelId;
-    use tickover::session::ChannelReport;
 
     use super::*;
 

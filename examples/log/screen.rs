@@ -58,7 +58,8 @@ impl Screen {
         match self {
             Self::Json => Ok(true),
             Self::Lines => {
-                writeln!(anstream::stdout().lock(), "{}   {}", live.state(report, now), live.brief(now))?;
+                let line = format!("{}   {}", live.state(report, now), live.brief(now));
+                writeln!(anstream::stdout().lock(), "{}", line.trim_end())?;
                 Ok(true)
             }
             Self::Table(terminal) => {

@@ -119,9 +119,21 @@ fn distance(a: &str, b: &str) -> usize {
     row.last().copied().unwrap_or(0)
 }
 
-#[cfg(test)]
+#[cfg(all(test, feature = "std"))]
 mod tests {
-    use super::distance;
+    use super::*;
+
+    #[test]
+    fn a_name_like_no_other_is_answered_with_some_that_there_are() {
+        let text = "edition = 1\n[definition]\nid = \"x\"\ntitle = \"x\"\nrevision = \"1\"\nsource = \"x\"\n";
+        let definition = Definition::parse(text, "x.toml").unwrap();
+        let told = |name: &str, known: &[&str]| {
+            UnknownName::among("session", name, &definition, known.iter().copied()).to_string()
+        };
+        assert!(told("quick", &["fast", "slow"]).ends_with("it has, among others, 'fast', 'slow'"));
+        assert!(told("fats", &["fast"]).ends_with("the nearest name is 'fast'"));
+        assert!(told("fast", &[]).ends_with("it has none"));
+    }
 
     /// Worked examples known everywhere: kitten to sitting is 3, saturday to sunday is 3 (from memory).
     #[test]

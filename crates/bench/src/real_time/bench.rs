@@ -5,6 +5,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
 use tickover_defs::Definition;
+use tickover_defs::compiled::Line as DefinitionLine;
+use tickover_framing::kline::Init;
 use tickover_framing::transport::{Echo, Reach};
 use tickover_link::{Clock, Scheduling};
 
@@ -17,7 +19,7 @@ use crate::unit::{Options, Simulated, Tally, UnitError};
 ///
 /// The path is there at once, before any tester opens it, and stays until the bench is stopped. One tester after the
 /// other is served. What a pseudo-terminal cannot carry, pulses and parity, is not needed: the unit starts on
-/// StartCommunication alone.
+/// StartCommunication alone. A unit that is woken at five baud only cannot be started here, and is refused.
 ///
 /// ```no_run
 /// use tickover_bench::{Bench, Options};
@@ -50,6 +52,15 @@ pub enum BenchError {
     /// The unit cannot be simulated like this.
     #[error(transparent)]
     Unit(#[from] UnitError),
+    /// A pseudo-terminal carries no pulse, so no address at five baud.
+    #[error(
+        "definition: '{id}' is woken at five baud, and the bench's pseudo-terminal carries no pulse; \
+         try the rest of it in a copy with `init = \"none\"`, or in virtual time"
+    )]
+    FiveBaud {
+        /// The definition.
+        id: String,
+    },
     /// The system has no pseudo-terminal or no thread to give.
     #[error("the bench's pseudo-terminal cannot be made: {0}; close programs that hold many terminals, then try again")]
     Terminal(#[source] io::Error),
@@ -69,13 +80,18 @@ impl Bench {
     ///
     /// # Errors
     /// [`BenchError::Unit`]: the definition or the options do not make a unit that can be simulated.
-    /// [`BenchError::Terminal`]: the system refused.
+    /// [`BenchError::FiveBaud`]: nobody could wake it. [`BenchError::Terminal`]: the system refused.
     pub fn start(
         definition: &Definition,
         options: Options,
         clock: Clock,
         mut truth: Option<TruthSink>,
     ) -> Result<Self, BenchError> {
+        if let Some(DefinitionLine::KLine(line)) = &definition.line
+            && matches!(line.line.init, Init::FiveBaud(_))
+        {
+            return Err(BenchError::FiveBaud { id: definition.id.to_string() });
+        }
         let now = clock.now();
         // The line itself is exact; what is late is the tester's thread, between the bytes of a request.
         let late_in = core::time::Duration::from_millis(20);
