@@ -44,7 +44,7 @@ pub(crate) fn axes(channel: &Channel, sheet: &Sheet, catalog: &Catalog, out: &mu
             None if catalog.knows("channel", &axis.value) => {}
             None => {
                 let names = sheet.channels.iter().map(|channel| channel.name.as_str());
-                out.push(unknown_name("channel", &axis.value, axis.span.clone(), names));
+                out.push(unknown_name("channel", &axis.value, axis.span.clone(), names, out));
             }
         }
     }

@@ -9,6 +9,7 @@
 use std::format;
 
 use crate::compile::Sheet;
+use crate::compiled::Coding;
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::Findings;
 use crate::model::channel::{Channel, Code, Origin};
@@ -40,6 +41,14 @@ fn held(channel: &Channel, all: &[&Code], out: &mut Findings<'_>) {
         }
         return;
     };
+    if let (Coding::Float, Some(code)) = (field.coding, all.iter().find(|code| !in_hex(code, out.text))) {
+        let message = format!("{} is no bit pattern: codes of a float are its bits, in hex", key(code));
+        out.push(
+            Diagnostic::new(codes::CODE_RANGE, code.span.clone(), message)
+                .expected("bits like 0x7FC00000, or a formula: `if raw == 9999 then invalid 'open' else raw`"),
+        );
+        return;
+    }
     for code in all.iter().filter(|code| code.first < first || code.last > last) {
         let message = format!("the field cannot hold {}", key(code));
         let mut found = Diagnostic::new(codes::CODE_RANGE, code.span.clone(), message)
@@ -51,6 +60,12 @@ fn held(channel: &Channel, all: &[&Code], out: &mut Findings<'_>) {
         }
         out.push(found);
     }
+}
+
+/// A number in decimal would be taken for the float's value, which it is not.
+fn in_hex(code: &Code, text: &str) -> bool {
+    let literal = text.get(code.span.clone()).unwrap_or_default().trim_matches(['"', '\'']);
+    literal.split("..").all(|number| number.trim().to_ascii_lowercase().starts_with("0x"))
 }
 
 fn key(code: &Code) -> std::string::String {

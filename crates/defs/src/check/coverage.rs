@@ -8,7 +8,7 @@
 //! data = "u16be"
 //! ```
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::format;
 use std::string::String;
 use std::vec::Vec;
@@ -20,8 +20,8 @@ use crate::model::Findings;
 
 pub(crate) fn check(sheet: &Sheet, built: &Built, catalog: &Catalog, out: &mut Findings<'_>) {
     // A table with a mistake may be what covers the rest.
-    let there = |table: usize| built.placed.iter().any(|placed| placed.table == table);
-    let broken = (0..sheet.channels.len()).any(|table| !there(table));
+    let there: HashSet<usize> = built.placed.iter().map(|placed| placed.table).collect();
+    let broken = (0..sheet.channels.len()).any(|table| !there.contains(&table));
     for named in &sheet.records {
         let Some(record) = &named.value else { continue };
         let (Some(id), Some(length)) = (catalog.record(&named.name), &record.length) else { continue };

@@ -6,6 +6,7 @@
 //! length = 22                # no whole response shows that the places are right
 //! ```
 
+use std::collections::{HashMap, HashSet};
 use std::format;
 use std::vec::Vec;
 
@@ -13,18 +14,18 @@ use crate::compile::Sheet;
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::Findings;
 use crate::model::channel::{Channel, From, Origin};
-use crate::model::record::Read;
+use crate::model::record::{Read, Record};
 
 /// About the whole file: what one layout has, the others need not.
 pub(crate) fn whole(sheets: &[&Sheet], out: &mut Findings<'_>) {
-    let mut seen: Vec<&str> = Vec::new();
+    let mut records: HashMap<&str, Vec<&Record>> = HashMap::new();
     for named in sheets.iter().flat_map(|sheet| &sheet.records) {
-        let Some(record) = named.value.as_ref().filter(|_| !seen.contains(&named.name.as_str())) else { continue };
-        seen.push(&named.name);
-        let all = || {
-            let records = sheets.iter().filter_map(|sheet| sheet.record(&named.name));
-            records.filter_map(|named| named.value.as_ref())
-        };
+        records.entry(&named.name).or_default().extend(&named.value);
+    }
+    let mut seen: HashSet<&str> = HashSet::new();
+    for named in sheets.iter().flat_map(|sheet| &sheet.records) {
+        let Some(record) = named.value.as_ref().filter(|_| seen.insert(&named.name)) else { continue };
+        let all = || records.get(&*named.name).into_iter().flatten();
         let memory = matches!(record.read.value, Read::Memory(..));
         if !memory && all().all(|record| record.checks.is_empty()) {
             out.push(

@@ -24,6 +24,10 @@ pub(crate) fn placed(error: &FormulaError, text: &TextAt) -> Diagnostic {
     let code = if error.rule == Rule::UnknownName { codes::UNKNOWN_NAME } else { codes::FORMULA };
     let span = text.part(error.span.clone());
     let mut found = Diagnostic::new(code, span.clone(), error.message.clone());
+    // A unit or a state that a channel seems to lack may stand where nothing could be read.
+    if matches!(error.rule, Rule::Type | Rule::Unit | Rule::UnknownState) {
+        found = found.following();
+    }
     if !error.expected.is_empty() {
         found = found.expected(error.expected.clone());
     }

@@ -23,6 +23,9 @@ use crate::value::RecordId;
 /// The bits of each byte of each record, with the fields that use them.
 type Users<'a> = HashMap<(RecordId, u32), Vec<(u8, &'a Placed, &'a Field)>>;
 
+/// The most fields that may use one byte, each under its own condition.
+const SHARERS: usize = 512;
+
 pub(crate) fn check(sheet: &Sheet, built: &Built, out: &mut Findings<'_>) {
     let mut users: Users<'_> = HashMap::new();
     for placed in &built.placed {
@@ -38,6 +41,11 @@ pub(crate) fn check(sheet: &Sheet, built: &Built, out: &mut Findings<'_>) {
     let mut places: Vec<_> = users.into_iter().collect();
     places.sort_by_key(|((record, place), _)| (record.0, *place));
     for ((_, place), fields) in places {
+        if let Some((_, one, field)) = fields.get(SHARERS) {
+            let message = format!("at most {SHARERS} fields share a byte; `{}` is one more of byte {place}", one.name);
+            out.push(Diagnostic::new(codes::TOO_MANY, field.span.clone(), message));
+            return;
+        }
         // Each with its follower in the list; quadratic only in the fields of one byte.
         for (later, (mask, placed, field)) in fields.iter().enumerate() {
             let clash = fields.iter().take(later).find(|(other, before, _)| {

@@ -8,6 +8,8 @@ use proptest::prelude::*;
 
 use super::any;
 
+mod large;
+
 /// A definition with something of everything.
 const GOOD: &str = include_str!("tests/good.toml");
 

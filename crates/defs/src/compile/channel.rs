@@ -4,8 +4,9 @@ use std::borrow::Cow;
 use std::format;
 use std::vec::Vec;
 
+use super::decimals::{self, Trials};
 use super::names::Here;
-use super::{decimals, owned};
+use super::owned;
 use crate::check;
 use crate::compiled::{Channel, Code, Conversion, Expr, Field, Origin, Part, State, UnitCode};
 use crate::diagnostic::{Diagnostic, codes};
@@ -35,6 +36,9 @@ pub(crate) struct Given<'a> {
     pub(crate) fields: &'a [model::field::Field],
     /// The curves of the layout.
     pub(crate) curves: &'a [crate::compiled::Curve],
+    /// Channels that may have the same conversion: what has been tried once is not tried again.
+    pub(crate) like: [Option<&'a Channel>; 2],
+    pub(crate) trials: &'a Trials,
 }
 
 /// Compiles a channel.
@@ -53,6 +57,15 @@ pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Chann
             inputs.push(*input);
         }
     }
+    if let (Origin::Derived, Some(text), true) = (&origin, &channel.formula, inputs.is_empty()) {
+        let message = "the formula reads no channel: nothing would ever compute it";
+        out.push(
+            Diagnostic::new(codes::FORMULA, text.span.clone(), message)
+                .expected("at least one channel whose value it reads, or `record` and a field")
+                .following(),
+        );
+        return Err(Absent::Mistaken);
+    }
     let invalid: Vec<Code> = channel
         .invalid
         .iter()
@@ -63,7 +76,12 @@ pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Chann
         .iter()
         .map(|code| State { first: code.first, last: code.last, name: owned(&code.text) })
         .collect();
-    let decimals = decimals::of(channel, &origin, &conversion, (&invalid, &states), given.curves);
+    let tried = decimals::Tried { origin: &origin, conversion: &conversion, invalid: &invalid, states: &states };
+    let known = given.like.into_iter().flatten().find(|like| like.range == channel.range && tried.is_like(like));
+    let decimals = match known {
+        Some(like) => like.decimals,
+        None => decimals::of(channel, &tried, given.curves, given.trials),
+    };
     Ok(Channel {
         id: given.id,
         name: owned(given.name),
@@ -83,6 +101,7 @@ pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Chann
     })
 }
 
+type Formulas = (Result<Option<Compiled>, Absent>, Result<Option<Compiled>, Absent>);
 type Expressions = (Result<Option<Compiled>, Absent>, Result<Option<Compiled>, Absent>, Option<Option<UnitCode>>);
 
 /// A channel's `when`, `formula` and unit, each with its own mistakes.
@@ -93,9 +112,22 @@ pub(crate) fn expressions(
     out: &mut Findings<'_>,
 ) -> Expressions {
     let unit = check::unit::of(channel, name, out);
-    let when = channel.when.as_ref().map(|text| expression(text, here, Wanted::Truth, out)).transpose();
-    let formula = channel.formula.as_ref().map(|text| expression(text, here, Wanted::Number, out)).transpose();
+    let (when, formula) = formulas(channel.when.as_ref(), channel.formula.as_ref(), here, out);
     (when, formula, unit)
+}
+
+/// A `when` and a `formula`, each with its own mistakes.
+pub(crate) fn formulas(
+    when: Option<&TextAt>,
+    formula: Option<&TextAt>,
+    here: &Here<'_>,
+    out: &mut Findings<'_>,
+) -> Formulas {
+    // Whether a channel is there is known before its own bytes are looked at.
+    let around = Here { raw: false, parts: Vec::new(), ..*here };
+    let when = when.map(|text| expression(text, &around, Wanted::Truth, out)).transpose();
+    let formula = formula.map(|text| expression(text, here, Wanted::Number, out)).transpose();
+    (when, formula)
 }
 
 /// Names that fix the unit of a formula fix that of the channel.
@@ -109,7 +141,7 @@ fn same_unit(
         (Some(found), Some(declared)) if found != declared => {
             let message = format!("the formula gives `{}`, the channel declares `{}`", found.code(), declared.code());
             let expected = format!("`unit = \"{}\"`, or a formula that converts", found.code());
-            out.push(Diagnostic::new(codes::FORMULA, text.span.clone(), message).expected(expected));
+            out.push(Diagnostic::new(codes::FORMULA, text.span.clone(), message).expected(expected).following());
             Err(Absent::Mistaken)
         }
         _ => Ok(()),

@@ -1,12 +1,14 @@
 //! One complete layout: every record and channel of the file as it holds for the base or for one variant.
 
 use std::borrow::Cow;
+use std::collections::HashMap;
 use std::format;
 use std::string::String;
 use std::vec::Vec;
 
 use super::catalog::{Catalog, elements, full_names, offsets};
 use super::channel::{self, Absent, Given};
+use super::decimals::Trials;
 use super::names::{Here, LayoutNames};
 use super::record::{self, Asked, Raw};
 use super::rest;
@@ -43,12 +45,13 @@ pub(crate) struct Placed {
     pub(crate) fields: Vec<Field>,
 }
 
-/// Builds a layout.
+/// Builds a layout; of a variant `base` is the base's.
 pub(crate) fn build(
     sheet: &Sheet,
     catalog: &Catalog,
     lines: &Lines,
     services: &Services,
+    (base, trials): (Option<&Layout>, &Trials),
     out: &mut Findings<'_>,
 ) -> Built {
     let curves: Vec<Curve> = sheet.curves.iter().filter_map(|named| named.value.clone()).collect();
@@ -61,6 +64,8 @@ pub(crate) fn build(
         services,
         names: &names,
         curves: &curves,
+        base: base.filter(|base| *base.curves == *curves),
+        trials,
         records: std::vec![None; catalog.record_count()],
         channels: std::vec![None; catalog.channel_count()],
         placed: Vec::new(),
@@ -70,6 +75,12 @@ pub(crate) fn build(
         if let Some(channel) = &named.value {
             work.channel(place, named, channel, out);
         }
+    }
+    for (_, loose) in &sheet.loose {
+        let labels = elements(&loose.index);
+        let element = labels.first().map(|label| (labels.as_slice(), label.as_str()));
+        let here = Here { layout: &names, raw: true, parts: loose.parts.iter().map(String::as_str).collect(), element };
+        let _already_said = channel::formulas(loose.when.as_ref(), loose.formula.as_ref(), &here, out);
     }
     let Work { mut records, mut channels, mut placed, .. } = work;
     drop_dependents(&mut channels);
@@ -96,6 +107,9 @@ struct Work<'a> {
     services: &'a Services,
     names: &'a LayoutNames<'a>,
     curves: &'a [Curve],
+    /// The base, where this is a variant with the same curves.
+    base: Option<&'a Layout>,
+    trials: &'a Trials,
     records: Vec<Option<Record>>,
     channels: Vec<Option<Channel>>,
     placed: Vec<Placed>,
@@ -183,7 +197,22 @@ impl<'a> Work<'a> {
                 parts,
                 element: label.map(|label| (labels.as_slice(), label.as_str())),
             };
-            let given = Given { id, name: &name, channel, here: &here, record, fields: &moved, curves: self.curves };
+            let before = self.placed.last().filter(|placed| placed.table == table);
+            let like = [
+                before.and_then(|before| self.channels.get(usize::from(before.id.0))?.as_ref()),
+                self.base.and_then(|base| base.channel(id)),
+            ];
+            let given = Given {
+                id,
+                name: &name,
+                channel,
+                here: &here,
+                record,
+                fields: &moved,
+                curves: self.curves,
+                like,
+                trials: self.trials,
+            };
             match channel::compile(&given, out) {
                 Ok(compiled) => {
                     if let Some(slot) = self.channels.get_mut(usize::from(id.0)) {
@@ -235,7 +264,7 @@ impl<'a> Work<'a> {
                 let Some(named) = self.sheet.record(&name.value) else {
                     if !self.catalog.knows("record", &name.value) {
                         let names = self.sheet.records.iter().map(|record| record.name.as_str());
-                        out.push(unknown_name("record", &name.value, name.span.clone(), names));
+                        out.push(unknown_name("record", &name.value, name.span.clone(), names, out));
                     }
                     return None;
                 };
@@ -343,27 +372,34 @@ struct Space<'a> {
 
 /// A channel whose inputs are not in this layout is not in it either.
 fn drop_dependents(channels: &mut [Option<Channel>]) {
-    loop {
-        let there: Vec<bool> = channels.iter().map(Option::is_some).collect();
-        let has = |id: &ChannelId| there.get(usize::from(id.0)).copied().unwrap_or(false);
-        let mut dropped = false;
-        for slot in channels.iter_mut() {
-            if slot.as_ref().is_some_and(|channel| !channel.inputs.iter().all(has)) {
-                *slot = None;
-                dropped = true;
-            }
+    let mut readers: HashMap<ChannelId, Vec<ChannelId>> = HashMap::new();
+    for channel in channels.iter().flatten() {
+        for input in channel.inputs.iter() {
+            readers.entry(*input).or_default().push(channel.id);
         }
-        if !dropped {
-            return;
+    }
+    let there =
+        |channels: &[Option<Channel>], id: ChannelId| channels.get(usize::from(id.0)).is_some_and(Option::is_some);
+    let mut gone: Vec<ChannelId> = readers.keys().copied().filter(|input| !there(channels, *input)).collect();
+    while let Some(input) = gone.pop() {
+        for reader in readers.remove(&input).into_iter().flatten() {
+            if channels.get_mut(usize::from(reader.0)).and_then(Option::take).is_some() {
+                gone.push(reader);
+            }
         }
     }
 }
 
 /// Each record names its channels, in file order.
 fn list_channels(records: &mut [Option<Record>], placed: &[Placed]) {
+    let mut lists: HashMap<RecordId, Vec<ChannelId>> = HashMap::new();
+    for placed in placed {
+        if let Some(record) = placed.record {
+            lists.entry(record).or_default().push(placed.id);
+        }
+    }
     for record in records.iter_mut().flatten() {
-        let mut ids: Vec<ChannelId> =
-            placed.iter().filter(|placed| placed.record == Some(record.id)).map(|placed| placed.id).collect();
+        let mut ids = lists.remove(&record.id).unwrap_or_default();
         ids.sort_unstable();
         record.channels = Cow::Owned(ids);
     }

@@ -76,12 +76,13 @@ pub(crate) fn text(text: &str, name: &str) -> Outcome {
     let catalog = Catalog::new(&sheets, &mut out);
 
     let mut count = Count::default();
-    let base = layout::build(&base_sheet, &catalog, &lines, &services, &mut out);
+    let trials = decimals::Trials::new();
+    let base = layout::build(&base_sheet, &catalog, &lines, &services, (None, &trials), &mut out);
     check::layout(&base_sheet, &base, &catalog, &mut out);
     count += vectors::run(&base_sheet, &base, &catalog, &mut out);
     let (mut built, mut whens) = (Vec::new(), Vec::new());
     for (sheet, (entry, variant, mut own)) in variant_sheets.iter().zip(variants) {
-        let layout = layout::build(sheet, &catalog, &lines, &services, &mut own);
+        let layout = layout::build(sheet, &catalog, &lines, &services, (Some(&base.layout), &trials), &mut own);
         check::layout(sheet, &layout, &catalog, &mut own);
         count += vectors::run(sheet, &layout, &catalog, &mut own);
         adopt(own.list, &entry.key, &entry.key_span, &mut out);
@@ -137,7 +138,7 @@ fn adopt(found: Vec<Diagnostic>, variant: &str, span: &Span, out: &mut Findings<
 }
 
 /// What may only look wrong because a line before it could not be read.
-const DOUBTFUL: [Code; 13] = [
+const DOUBTFUL: [Code; 12] = [
     codes::MISSING_KEY,
     codes::UNKNOWN_NAME,
     codes::UNUSED_KIND,
@@ -150,7 +151,6 @@ const DOUBTFUL: [Code; 13] = [
     codes::ARRAY_INDEX,
     codes::FIELD_SHAPE,
     codes::VARIANT_WHEN,
-    codes::FORMULA,
 ];
 
 /// Syntax errors first: on their lines, and about what may be missing because of them, nothing else is said.
@@ -162,6 +162,7 @@ fn settle(text: &str, syntax: Vec<Diagnostic>, mut found: Vec<Diagnostic>) -> Ve
     let broken: Vec<usize> = syntax.iter().map(|error| lines.line(error.place.start)).collect();
     found.retain(|diagnostic| {
         diagnostic.severity == Severity::Mistake
+            && !diagnostic.follows
             && (!DOUBTFUL.contains(&diagnostic.code) || is_slip(diagnostic))
             && !diagnostic.span().is_empty()
             && !broken.contains(&lines.line(diagnostic.place.start))

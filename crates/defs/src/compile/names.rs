@@ -8,6 +8,7 @@ use super::catalog::{Catalog, elements};
 use super::element_name;
 use super::sheet::Sheet;
 use crate::formula::{Input, Name, Names};
+use crate::model::Comparisons;
 use crate::model::channel::{Channel, Origin};
 use crate::unit;
 
@@ -18,12 +19,19 @@ pub(crate) struct LayoutNames<'c> {
     channels: HashMap<String, Input>,
     arrays: HashMap<String, Vec<(String, Input)>>,
     curves: HashMap<String, u16>,
+    comparisons: Comparisons,
 }
 
 impl<'c> LayoutNames<'c> {
     /// Collects them; `curves` in the order of the layout.
     pub(crate) fn new(sheet: &Sheet, catalog: &'c Catalog, curves: &[&str]) -> Self {
-        let mut names = Self { catalog, channels: HashMap::new(), arrays: HashMap::new(), curves: HashMap::new() };
+        let mut names = Self {
+            catalog,
+            channels: HashMap::new(),
+            arrays: HashMap::new(),
+            curves: HashMap::new(),
+            comparisons: Comparisons::new(),
+        };
         for (place, curve) in curves.iter().enumerate() {
             names.curves.insert(curve.to_string(), u16::try_from(place).unwrap_or(u16::MAX));
         }
@@ -122,6 +130,6 @@ impl Names for Here<'_> {
         let parts = self.parts.iter().copied();
         let raw = self.raw.then_some("raw").into_iter();
         let all = parts.chain(raw).chain(self.layout.catalog.formula_names());
-        crate::model::nearest(name, all).map(String::from).into_iter().collect()
+        self.layout.comparisons.nearest(name, all).map(String::from).into_iter().collect()
     }
 }

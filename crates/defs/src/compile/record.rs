@@ -73,7 +73,13 @@ pub(crate) fn compile(raw: Raw<'_>, lines: &Lines, services: &Services, out: &mu
         Some(name) => match lines.session(&name.value) {
             Some(place) => Some(place),
             None => {
-                out.push(super::sheet::unknown_name("session", &name.value, name.span.clone(), lines.session_names()));
+                out.push(super::sheet::unknown_name(
+                    "session",
+                    &name.value,
+                    name.span.clone(),
+                    lines.session_names(),
+                    out,
+                ));
                 return None;
             }
         },

@@ -61,7 +61,7 @@ fn members(
             (None, None) if catalog.knows("channel", &name.value) => {}
             (None, None) => {
                 let known = catalog.formula_names().filter(|known| !catalog.knows("curve", known));
-                out.push(unknown_name("channel", &name.value, name.span.clone(), known));
+                out.push(unknown_name("channel", &name.value, name.span.clone(), known, out));
             }
         }
     }
@@ -134,7 +134,7 @@ fn freeze(
 ) -> Option<RecordId> {
     if !catalog.knows("record", &name.value) {
         let names = sheet.records.iter().map(|record| record.name.as_str());
-        out.push(unknown_name("record", &name.value, name.span.clone(), names));
+        out.push(unknown_name("record", &name.value, name.span.clone(), names, out));
         return None;
     }
     let id = catalog.record(&name.value)?;
@@ -188,7 +188,7 @@ fn procedures(
             let known = catalog.knows("group", &name.value);
             if !known {
                 let groups = sheet.groups.iter().map(|group| group.name.as_str());
-                out.push(unknown_name("group", &name.value, name.span.clone(), groups));
+                out.push(unknown_name("group", &name.value, name.span.clone(), groups, out));
             }
             known
         });

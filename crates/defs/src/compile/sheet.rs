@@ -1,7 +1,7 @@
 //! One layout's tables as they are written, kinds laid under their channels.
 
 use std::borrow::ToOwned;
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::format;
 use std::string::String;
 use std::vec::Vec;
@@ -9,12 +9,12 @@ use std::vec::Vec;
 use crate::check;
 use crate::compiled::Curve;
 use crate::diagnostic::{Diagnostic, codes};
-use crate::model::channel::Channel;
+use crate::model::channel::{Channel, Loose};
 use crate::model::fault::{Fault, Faults};
 use crate::model::group::Group;
 use crate::model::procedure::Procedure;
 use crate::model::record::Record;
-use crate::model::{self, Findings, nearest, value};
+use crate::model::{self, Findings, value};
 use crate::source::{Item, Span, Table};
 
 /// A table that was read, or not, and what it lacks.
@@ -33,7 +33,10 @@ pub(crate) struct Named<T> {
 #[derive(Debug)]
 pub(crate) struct Sheet {
     pub(crate) records: Vec<Named<Record>>,
+    record_places: HashMap<String, usize>,
     pub(crate) channels: Vec<Named<Channel>>,
+    /// Formulas of channels that have a mistake elsewhere, with the channel's name.
+    pub(crate) loose: Vec<(String, Loose)>,
     pub(crate) curves: Vec<Named<Curve>>,
     pub(crate) groups: Vec<Named<Group>>,
     pub(crate) faults: Vec<Named<Faults>>,
@@ -45,8 +48,9 @@ impl Sheet {
     /// Reads every table of a layout.
     pub(crate) fn read(root: &Table, out: &mut Findings<'_>) -> Self {
         let records = all(root, "record", out, |_, table, out| model::record::read(table, out));
+        let record_places = records.iter().enumerate().map(|(place, record)| (record.name.clone(), place)).collect();
         let curves = all(root, "curve", out, model::curve::read);
-        let channels = channels(root, out);
+        let (channels, loose) = channels(root, out);
         let groups = all(root, "group", out, |_, table, out| model::group::read(table, out));
         let fault = all(root, "fault", out, |_, table, out| model::fault::read_fault(table, out));
         let procedures = all(root, "procedure", out, |_, table, out| model::procedure::read(table, out));
@@ -55,11 +59,21 @@ impl Sheet {
             let (value, missing) = out.without_missing(|out| model::fault::read_faults(table, out));
             Some(Named { name: "faults".to_owned(), span: entry.key_span.clone(), value, check: None, missing })
         });
-        Self { records, channels, curves, groups, faults: faults.into_iter().collect(), fault, procedures }
+        Self {
+            records,
+            record_places,
+            channels,
+            loose,
+            curves,
+            groups,
+            faults: faults.into_iter().collect(),
+            fault,
+            procedures,
+        }
     }
 
     pub(crate) fn record(&self, name: &str) -> Option<&Named<Record>> {
-        self.records.iter().find(|record| record.name == name)
+        self.records.get(*self.record_places.get(name)?)
     }
 
     fn lacking(&self) -> impl Iterator<Item = (&'static str, &str, bool, &[Diagnostic])> {
@@ -118,14 +132,14 @@ fn all<T>(
         .collect()
 }
 
-fn channels(root: &Table, out: &mut Findings<'_>) -> Vec<Named<Channel>> {
+fn channels(root: &Table, out: &mut Findings<'_>) -> (Vec<Named<Channel>>, Vec<(String, Loose)>) {
     let kinds = value::named(root, "kind", out);
     for (entry, table) in &kinds {
         check::name::plain(&entry.key, entry.key_span.clone(), "kind", out);
         model::channel::read_kind(table, out);
     }
     let mut used: Vec<&str> = Vec::new();
-    let mut all = Vec::new();
+    let (mut all, mut loose) = (Vec::new(), Vec::new());
     for (entry, table) in value::named(root, "channel", out) {
         check::name::in_formulas(&entry.key, entry.key_span.clone(), "channel", out);
         let mut merged = table.clone();
@@ -140,7 +154,7 @@ fn channels(root: &Table, out: &mut Findings<'_>) -> Vec<Named<Channel>> {
                     known = false;
                     let names = kinds.iter().map(|(entry, _)| entry.key.as_str());
                     let span = table.get("kind").map_or(0..0, |node| node.span.clone());
-                    out.push(unknown_name("kind", kind, span, names));
+                    out.push(unknown_name("kind", kind, span, names, out));
                 }
             }
         } else if let Some(node) = table.get("kind") {
@@ -148,10 +162,22 @@ fn channels(root: &Table, out: &mut Findings<'_>) -> Vec<Named<Channel>> {
         }
         let (value, missing) = out.without_missing(|out| model::channel::read(&merged, out));
         let missing = if known { missing } else { Vec::new() };
+        let value = match value {
+            Ok(channel) => Some(channel).filter(|_| known),
+            Err(found) if known => {
+                loose.push((entry.key.clone(), found));
+                None
+            }
+            // What its kind would bring is not known.
+            Err(found) => {
+                check::grammar::read([found.formula.as_ref(), found.when.as_ref()], out);
+                None
+            }
+        };
         all.push(Named {
             name: entry.key.clone(),
             span: entry.key_span.clone(),
-            value: value.filter(|_| known),
+            value,
             check: table.entry("check").map(|entry| entry.key_span.clone()),
             missing,
         });
@@ -160,7 +186,7 @@ fn channels(root: &Table, out: &mut Findings<'_>) -> Vec<Named<Channel>> {
         let message = format!("no channel uses the kind `{}`", entry.key);
         out.push(Diagnostic::new(codes::UNUSED_KIND, entry.key_span.clone(), message));
     }
-    all
+    (all, loose)
 }
 
 /// A kind adds keys; it never replaces one.
@@ -188,10 +214,11 @@ pub(crate) fn unknown_name<'n>(
     name: &str,
     span: Span,
     names: impl Iterator<Item = &'n str> + Clone,
+    out: &Findings<'_>,
 ) -> Diagnostic {
     let found = Diagnostic::new(codes::UNKNOWN_NAME, span.clone(), format!("there is no {what} `{name}`"))
         .label(format!("not a {what} of this definition"));
-    match nearest(name, names) {
+    match out.comparisons.nearest(name, names) {
         Some(near) => found.suggest(span, format!("\"{near}\""), format!("the nearest {what}")),
         None => found,
     }

@@ -44,6 +44,9 @@ pub struct Diagnostic {
     pub suggestion: Option<Suggestion>,
     /// Other places that belong to it.
     pub related: Vec<Related>,
+    /// It may only look wrong because something else could not be read.
+    #[serde(skip)]
+    pub(crate) follows: bool,
 }
 
 /// A place in the file: bytes from `start` to before `end`; line and column from 1, columns in characters.
@@ -96,6 +99,7 @@ impl Diagnostic {
             expected: None,
             suggestion: None,
             related: Vec::new(),
+            follows: false,
         }
     }
 
@@ -111,6 +115,12 @@ impl Diagnostic {
 
     pub(crate) fn suggest(mut self, span: Span, text: impl Into<String>, message: impl Into<String>) -> Self {
         self.suggestion = Some(Suggestion { message: message.into(), place: span.into(), text: text.into() });
+        self
+    }
+
+    /// Marks what may only look wrong because something else could not be read.
+    pub(crate) fn following(mut self) -> Self {
+        self.follows = true;
         self
     }
 
@@ -134,7 +144,7 @@ impl Diagnostic {
 }
 
 /// The most findings of one report.
-const MOST: usize = 500;
+pub(crate) const MOST: usize = 500;
 
 /// All findings in one file, sorted by place, with the text they stand in.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -146,10 +156,6 @@ pub struct Report {
 
 impl Report {
     pub(crate) fn new(name: &str, text: &str, mut diagnostics: Vec<Diagnostic>) -> Self {
-        let lines = Lines::new(text);
-        for diagnostic in &mut diagnostics {
-            diagnostic.locate(&lines);
-        }
         diagnostics.sort_by_key(|d| (d.place, d.severity, d.code));
         diagnostics.dedup_by(|a, b| (a.place, a.code, &a.message) == (b.place, b.code, &b.message));
         let rest = diagnostics.split_off(diagnostics.len().min(MOST));
@@ -158,6 +164,10 @@ impl Report {
             let mut more = Diagnostic::new(codes::TOO_MANY, worst.span(), message);
             (more.place, more.severity) = (worst.place, worst.severity);
             diagnostics.push(more);
+        }
+        let lines = Lines::new(text);
+        for diagnostic in &mut diagnostics {
+            diagnostic.locate(&lines);
         }
         Self { name: name.into(), text: text.into(), diagnostics }
     }

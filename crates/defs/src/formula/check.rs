@@ -14,6 +14,7 @@ use super::functions::{Arity, Callee, FUNCTIONS, named};
 use super::names::{Input, Name, Names};
 use super::term::Term;
 use crate::compiled::{Binary, Function, Unary};
+use crate::model::nearest;
 use crate::number::Exact;
 use crate::unit::{Fraction, Quantity, UnitCode, same_dimension};
 use crate::value::Invalid;
@@ -97,7 +98,12 @@ impl Checker<'_> {
     fn raw(&mut self, span: &Range<usize>) -> Option<Number> {
         match self.names.resolve("raw") {
             Some(Name::Raw) => Some((Term::Raw, None)),
-            _ => self.mistake(Rule::UnknownName, span, "there is no `raw` here", "the names of parts or of channels"),
+            _ => self.mistake(
+                Rule::UnknownName,
+                span,
+                "there is no `raw` here",
+                "the names of channels, or of the parts that a formula joins",
+            ),
         }
     }
 
@@ -366,7 +372,7 @@ impl Checker<'_> {
     }
 
     fn unknown_callee<T>(&mut self, name: &str, span: &Range<usize>) -> Option<T> {
-        match nearest(name, FUNCTIONS.into_iter()) {
+        match nearest(name, FUNCTIONS) {
             Some(function) => {
                 let error = FormulaError::new(
                     Rule::UnknownName,
@@ -447,12 +453,6 @@ fn factor(from: UnitCode, to: UnitCode) -> Option<Exact> {
 fn is_arithmetic(binary: Binary) -> bool {
     use Binary::{Add, Divide, Modulo, Multiply, Power, Subtract};
     matches!(binary, Add | Subtract | Multiply | Divide | Modulo | Power)
-}
-
-fn nearest<'a>(word: &str, words: impl Iterator<Item = &'a str>) -> Option<&'a str> {
-    let scored = words.map(|candidate| (strsim::damerau_levenshtein(word, candidate), candidate));
-    let (distance, candidate) = scored.min_by_key(|(distance, _)| *distance)?;
-    (distance <= word.chars().count().max(3) / 3 + 1).then_some(candidate)
 }
 
 fn quoted(names: &[String]) -> String {

@@ -96,6 +96,9 @@ pub(super) fn call(function: Function, arguments: Vec<Term>) -> Result<Term, Inv
         return Ok(exact);
     }
     let constants: Option<Vec<f64>> = arguments.iter().map(Term::constant).collect();
+    if let (Function::Bit, Some(place)) = (function, arguments.get(1).and_then(Term::constant)) {
+        arithmetic::bit_of(0, place)?;
+    }
     match constants {
         Some(numbers) if function == Function::Bit => arithmetic::bit(&numbers).map(Term::Truth),
         Some(numbers) => arithmetic::call(function, &numbers).map(Term::Rounded),

@@ -65,6 +65,13 @@ pub fn of_field(
     }
 }
 
+/// How much work [`of_field`] makes of trying: raw values times nodes; 0 for what is known without.
+pub(crate) fn work(field: &Field, conversion: &Conversion) -> u64 {
+    let (Conversion::Expr(expr), Some((least, greatest))) = (conversion, encode::limits(field)) else { return 0 };
+    let values = u64::try_from(greatest - least).unwrap_or(u64::MAX);
+    if field.coding == Coding::Float || values >= 1 << TRIED_BITS { 0 } else { (values + 1) * expr.nodes.len() as u64 }
+}
+
 /// Digits after the point that show a step of this size: `ceil(-log10(|scale| / divisor))`, exactly.
 pub fn decimals(affine: Affine) -> u8 {
     let (mut scale, divisor) = (i128::from(affine.scale).abs(), i128::from(affine.divisor));

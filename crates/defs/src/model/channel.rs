@@ -108,8 +108,17 @@ pub(crate) struct Dimension {
     pub(crate) span: Span,
 }
 
-/// Reads a channel; `None` if something is wrong or missing.
-pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Channel> {
+/// What can still be checked of a channel with a mistake.
+#[derive(Clone, Debug)]
+pub(crate) struct Loose {
+    pub(crate) parts: Vec<String>,
+    pub(crate) index: Vec<Dimension>,
+    pub(crate) when: Option<TextAt>,
+    pub(crate) formula: Option<TextAt>,
+}
+
+/// Reads a channel; `Err` if something is wrong or missing.
+pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Result<Channel, Loose> {
     let before = out.list.len();
     let keys = Keys::new(table, "a channel", &KEYS, &LATER, out);
     keys.exclusive(&["record", "read"], out);
@@ -136,12 +145,12 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Channel> {
         );
     }
     let Some(origin) = origin.filter(|_| !wrong_before_checks) else {
-        // It will not be compiled: what can be told of its texts alone is told here.
         check::unit::spelled(unit.as_ref(), out);
-        check::grammar::read([formula.as_ref(), when.as_ref()], out);
-        return None;
+        let parts = keys.get("parts").and_then(|node| node.as_table());
+        let parts = parts.map(|parts| parts.entries.iter().map(|part| part.key.clone()).collect());
+        return Err(Loose { parts: parts.unwrap_or_default(), index, when, formula });
     };
-    Some(Channel {
+    Ok(Channel {
         label,
         origin,
         index,

@@ -20,6 +20,7 @@ pub(crate) mod value;
 pub(crate) mod variant;
 pub(crate) mod vector;
 
+use core::cell::Cell;
 use core::ops::Range;
 use std::string::String;
 use std::vec::Vec;
@@ -66,11 +67,12 @@ impl TextAt {
 pub(crate) struct Findings<'t> {
     pub(crate) text: &'t str,
     pub(crate) list: Vec<Diagnostic>,
+    pub(crate) comparisons: Comparisons,
 }
 
 impl<'t> Findings<'t> {
     pub(crate) const fn new(text: &'t str) -> Self {
-        Self { text, list: Vec::new() }
+        Self { text, list: Vec::new(), comparisons: Comparisons::new() }
     }
 
     pub(crate) fn push(&mut self, diagnostic: Diagnostic) {
@@ -94,11 +96,36 @@ impl<'t> Findings<'t> {
     }
 }
 
+/// How many more names are compared with unknown ones: what is meant by the first mistakes helps, a thousand later ones
+/// in a file of thousands of names would take for ever.
+#[derive(Debug)]
+pub(crate) struct Comparisons(Cell<usize>);
+
+impl Comparisons {
+    pub(crate) const fn new() -> Self {
+        Self(Cell::new(200_000))
+    }
+
+    /// The nearest of `names`, as long as comparing is affordable.
+    pub(crate) fn nearest<'n>(&self, name: &str, names: impl Iterator<Item = &'n str> + Clone) -> Option<&'n str> {
+        let left = self.0.get().checked_sub(names.clone().count())?;
+        self.0.set(left);
+        nearest(name, names)
+    }
+}
+
+/// Longer names are compared with no other: it takes the square of their length.
+const LONGEST_COMPARED: usize = 100;
+
 /// The nearest of `names`, if one is near enough to be meant.
 pub(crate) fn nearest<'n>(name: &str, names: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
     let most = name.chars().count() / 3 + 1;
+    if name.len() > LONGEST_COMPARED {
+        return None;
+    }
     names
         .into_iter()
+        .filter(|known| known.len() <= LONGEST_COMPARED)
         .map(|known| (strsim::damerau_levenshtein(name, known), known))
         .filter(|(distance, known)| *distance <= most && *distance < known.chars().count())
         .min()

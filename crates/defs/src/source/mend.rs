@@ -71,7 +71,9 @@ fn line_end_of_word(text: &str, at: usize) -> usize {
 }
 
 /// An error of the TOML parser as a diagnostic.
-pub(super) fn syntax_error(text: &str, span: Span, message: &str, root: &Table) -> Diagnostic {
+///
+/// `root`: where the first of two equal keys is looked for.
+pub(super) fn syntax_error(text: &str, span: Span, message: &str, root: Option<&Table>) -> Diagnostic {
     // An unclosed `"""` is found at the end of the file: it is shown where it was opened.
     if message.starts_with("invalid multi-line") && span.start >= text.trim_end().len() {
         let quotes = if message.contains("literal") { "'''" } else { "\"\"\"" };
@@ -83,7 +85,7 @@ pub(super) fn syntax_error(text: &str, span: Span, message: &str, root: &Table) 
         let key = text.get(span.clone()).unwrap_or_default().trim_matches(['"', '\'']);
         let mut found = Diagnostic::new(codes::DUPLICATE_KEY, span.clone(), format!("`{key}` stands here twice"))
             .label("the second");
-        if let Some(first) = nearest_before(root, key, span.start) {
+        if let Some(first) = root.and_then(|root| nearest_before(root, key, span.start)) {
             found = found.related(first, "the first");
         }
         return found;

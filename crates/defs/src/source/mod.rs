@@ -12,7 +12,7 @@ use std::vec::Vec;
 pub(crate) use place::Lines;
 pub(crate) use tree::{Entry, Item, Node, Table};
 
-use crate::diagnostic::{Diagnostic, codes};
+use crate::diagnostic::{Diagnostic, MOST, codes};
 
 /// Bytes of the file, from the first to one past the last.
 pub(crate) type Span = core::ops::Range<usize>;
@@ -31,7 +31,7 @@ pub(crate) fn read(text: &str) -> (Table, Vec<Diagnostic>) {
     let root = Table::from_toml(root.get_ref(), 0..0, text);
     for error in errors {
         let span = error.span().unwrap_or(0..0);
-        mistakes.push(mend::syntax_error(text, span, error.message(), &root));
+        mistakes.push(mend::syntax_error(text, span, error.message(), Some(&root).filter(|_| mistakes.len() < MOST)));
     }
     (root, mistakes)
 }

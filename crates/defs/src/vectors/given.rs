@@ -2,10 +2,11 @@
 
 use std::collections::HashMap;
 use std::format;
+use std::vec::Vec;
 
 use crate::compile::Catalog;
 use crate::compile::sheet::unknown_name;
-use crate::compiled::Layout;
+use crate::compiled::{Channel, Layout, Origin};
 use crate::decode::{self, Scope};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::Findings;
@@ -38,15 +39,23 @@ impl Values {
 
     /// Adds every derived channel whose inputs are here.
     pub(super) fn derive(&mut self, layout: &Layout) {
-        loop {
-            let ready = layout.channels.iter().flatten().find(|channel| {
-                matches!(channel.origin, crate::compiled::Origin::Derived)
-                    && !self.0.contains_key(&channel.id)
-                    && channel.inputs.iter().all(|input| self.0.contains_key(input))
-            });
-            let Some(channel) = ready else { return };
-            let value = decode::derived(layout, channel, self).value;
-            self.0.insert(channel.id, value);
+        let derived = layout.channels.iter().flatten().filter(|channel| matches!(channel.origin, Origin::Derived));
+        let mut readers: HashMap<ChannelId, Vec<&Channel>> = HashMap::new();
+        for channel in derived {
+            for input in channel.inputs.iter() {
+                readers.entry(*input).or_default().push(channel);
+            }
+        }
+        let mut come: Vec<ChannelId> = self.0.keys().copied().collect();
+        while let Some(input) = come.pop() {
+            for channel in readers.get(&input).into_iter().flatten() {
+                let ready = channel.inputs.iter().all(|input| self.0.contains_key(input));
+                if ready && !self.0.contains_key(&channel.id) {
+                    let value = decode::derived(layout, channel, self).value;
+                    self.0.insert(channel.id, value);
+                    come.push(channel.id);
+                }
+            }
         }
     }
 }
@@ -70,7 +79,7 @@ pub(super) fn channel(named: &Named, layout: &Layout, catalog: &Catalog, out: &m
             let broken = catalog.knows("channel", head) && catalog.knows_in_formulas(head) && head == named.name;
             if !broken {
                 let names = catalog.formula_names();
-                let mut found = unknown_name("channel", &named.name, named.name_span.clone(), names);
+                let mut found = unknown_name("channel", &named.name, named.name_span.clone(), names, out);
                 // Names stand here as keys, without quotes.
                 if let Some(suggestion) = &mut found.suggestion {
                     suggestion.text = suggestion.text.trim_matches('"').into();
@@ -95,7 +104,7 @@ fn value(named: &Named, layout: &Layout, id: ChannelId, out: &mut Findings<'_>) 
         }
         _ => {
             let message = format!("`{}` cannot have this value", named.name);
-            let states: std::vec::Vec<&str> = channel.states.iter().map(|state| &*state.name).collect();
+            let states: Vec<&str> = channel.states.iter().map(|state| &*state.name).collect();
             let mut found = Diagnostic::new(codes::VECTOR_SHAPE, named.span.clone(), message);
             found = match (channel.unit, states.as_slice()) {
                 (Some(unit), []) => found.expected(format!("a number in {}", unit.code())),

@@ -6,10 +6,11 @@ mod own;
 mod response;
 
 use core::ops::AddAssign;
+use std::collections::HashMap;
 
 use serde::Serialize;
 
-use crate::compile::{Built, Catalog, Sheet};
+use crate::compile::{Built, Catalog, Placed, Sheet};
 use crate::model::Findings;
 
 /// Checks that were run.
@@ -37,10 +38,11 @@ impl AddAssign for Count {
 /// Runs every check of a layout; those of channels and records with mistakes are left out.
 pub(crate) fn run(sheet: &Sheet, built: &Built, catalog: &Catalog, out: &mut Findings<'_>) -> Count {
     let mut count = Count::default();
+    let first: HashMap<usize, &Placed> =
+        built.placed.iter().filter(|placed| placed.element == 0).map(|placed| (placed.table, placed)).collect();
     for (table, named) in sheet.channels.iter().enumerate() {
         let Some(channel) = &named.value else { continue };
-        let placed = built.placed.iter().find(|placed| placed.table == table && placed.element == 0);
-        let Some(placed) = placed else { continue };
+        let Some(placed) = first.get(&table) else { continue };
         for check in &channel.checks {
             count += own::run(check, channel, placed, built, catalog, out);
         }
