@@ -165,7 +165,7 @@ fn channels(root: &Table, out: &mut Findings<'_>) -> (Vec<Named<Channel>>, Vec<(
         let value = match value {
             Ok(channel) => Some(channel).filter(|_| known),
             Err(found) if known => {
-                loose.push((entry.key.clone(), found));
+                loose.push((entry.key.clone(), *found));
                 None
             }
             // What its kind would bring is not known.

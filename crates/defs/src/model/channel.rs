@@ -118,7 +118,7 @@ pub(crate) struct Loose {
 }
 
 /// Reads a channel; `Err` if something is wrong or missing.
-pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Result<Channel, Loose> {
+pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Result<Channel, Box<Loose>> {
     let before = out.list.len();
     let keys = Keys::new(table, "a channel", &KEYS, &LATER, out);
     keys.exclusive(&["record", "read"], out);
@@ -148,7 +148,7 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Result<Channel, Loo
         check::unit::spelled(unit.as_ref(), out);
         let parts = keys.get("parts").and_then(|node| node.as_table());
         let parts = parts.map(|parts| parts.entries.iter().map(|part| part.key.clone()).collect());
-        return Err(Loose { parts: parts.unwrap_or_default(), index, when, formula });
+        return Err(Box::new(Loose { parts: parts.unwrap_or_default(), index, when, formula }));
     };
     Ok(Channel {
         label,
