@@ -1,6 +1,7 @@
 //! `[channel]`: from bytes to a value. Its kind's keys are laid under its own before this reads it.
 
 use core::time::Duration;
+use std::boxed::Box;
 use std::format;
 use std::string::String;
 use std::vec::Vec;
