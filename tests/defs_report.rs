@@ -40,3 +40,9 @@ fn the_shipped_definitions_read_clean_and_their_checks_hold() {
         assert_eq!(outcome.vectors.held, outcome.vectors.run);
     }
 }
+
+#[test]
+fn a_report_for_programs_has_bytes_lines_and_what_to_write() {
+    let outcome = check::text("edition = 1\n\n[definition]\nid = \"größe\"\ntitel = 1\n", "sample-1.toml");
+    insta::assert_snapshot!("json", serde_json::to_string_pretty(&outcome.report).unwrap());
+}

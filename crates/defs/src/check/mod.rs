@@ -10,6 +10,7 @@ pub(crate) mod effect;
 pub(crate) mod fields;
 pub(crate) mod forgotten;
 pub(crate) mod grammar;
+pub(crate) mod left_out;
 pub(crate) mod name;
 pub(crate) mod never_run;
 pub(crate) mod overlap;

@@ -80,7 +80,7 @@ pub(crate) fn text(text: &str, name: &str) -> Outcome {
     let base = layout::build(&base_sheet, &catalog, &lines, &services, (None, &trials), &mut out);
     check::layout(&base_sheet, &base, &catalog, &mut out);
     count += vectors::run(&base_sheet, &base, &catalog, &mut out);
-    let (mut built, mut whens) = (Vec::new(), Vec::new());
+    let (mut built, mut whens, mut entries) = (Vec::new(), Vec::new(), Vec::new());
     for (sheet, (entry, variant, mut own)) in variant_sheets.iter().zip(variants) {
         let layout = layout::build(sheet, &catalog, &lines, &services, (Some(&base.layout), &trials), &mut own);
         check::layout(sheet, &layout, &catalog, &mut own);
@@ -91,9 +91,11 @@ pub(crate) fn text(text: &str, name: &str) -> Outcome {
             whens.push((entry.key.clone(), when));
         }
         built.push(layout);
+        entries.push(entry);
     }
     check::forgotten::whole(&sheets, &mut out);
     let layouts: Vec<&Built> = core::iter::once(&base).chain(&built).collect();
+    check::left_out::check(&sheets, &layouts, &entries, &mut out);
     check::never_run::check(&sheets, &layouts, &catalog, syntax.is_empty(), &mut out);
 
     let diagnostics = settle(text, syntax, out.list);

@@ -110,6 +110,7 @@ codes! {
     // Variants.
     VARIANT_WHEN "variant-when" Mistake "A variant's condition reads channels of the base that come from a record.";
     VARIANT_REACH "variant-reach" Mistake "A variant changes records, channels and what is built on them.";
+    LEFT_OUT "left-out" Warning "A channel goes with what it is built on; it is named.";
     // Vectors.
     VECTOR "vector" Mistake "A check holds.";
     VECTOR_DECIMALS "vector-decimals" Mistake "A check's number has the channel's decimals, or is exact.";
