@@ -215,8 +215,12 @@ impl<M: Machine<Event = Event>, P: LivePort> Line<M, P> {
             while let Ok(command) = self.inbox.try_recv() {
                 command(&mut self.machine, &mut self.desk, self.port.now());
             }
-            if self.desk.stopped || self.desk.closed {
+            if self.desk.stopped {
                 break None;
+            }
+            if self.desk.closed {
+                // It also says so when the line went before it could leave in order.
+                break self.port.loss().map(|loss| Down::lost(self.port.port().description().name, loss.cause));
             }
             if let Err(down) = self.go_on() {
                 break Some(down);

@@ -26,7 +26,7 @@ impl Session {
     pub(crate) fn leave_soon(&mut self, now: Instant) {
         self.fail_waiting(now, Fault::Caller, "the session is being closed");
         match &mut self.lane {
-            None => self.events.push_back(Event::Closed),
+            None => self.tell_closed(),
             Some(lane) => lane.flight.iter_mut().for_each(|flight| flight.exchange.repeat_no_more()),
         }
     }
@@ -42,10 +42,15 @@ impl Session {
             self.history.down_since.get_or_insert(self.now);
         }
         self.phase = Phase::Down;
+        self.tell_closed();
+    }
+
+    fn tell_closed(&mut self) {
+        self.closing = false;
         self.events.push_back(Event::Closed);
     }
 
-    /// Drops the connection at once: the port is gone, or another is taken.
+    /// Drops the connection at once: the port is gone, or another is taken. A close that was under way is over, too.
     pub(crate) fn end_connection(&mut self, now: Instant) {
         self.abandon_flight();
         self.fail_waiting(now, Fault::Line, "the connection ended");
@@ -56,5 +61,8 @@ impl Session {
             self.history.down_since.get_or_insert(now);
         }
         self.phase = Phase::Down;
+        if self.closing {
+            self.tell_closed();
+        }
     }
 }

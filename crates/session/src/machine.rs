@@ -173,7 +173,7 @@ impl Session {
     pub fn connect(&mut self, now: Instant, reach: Reach) {
         self.pass_time(now);
         self.end_connection(now);
-        (self.reach, self.closing) = (reach, false);
+        self.reach = reach;
         self.history = History {
             down_since: self.history.down_since,
             connected_before: self.history.connected_before,
@@ -209,7 +209,8 @@ impl Session {
         Ok(ticket)
     }
 
-    /// Ends communication in order, then tells [`Event::Closed`]. Requests that wait are answered with a note.
+    /// Ends communication in order, then tells [`Event::Closed`], also when the port is lost before that is done.
+    /// Requests that wait are answered with a note.
     pub fn close(&mut self, now: Instant) {
         self.pass_time(now);
         self.closing = true;

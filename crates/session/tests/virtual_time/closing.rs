@@ -76,6 +76,29 @@ fn connecting_anew_in_the_middle_of_an_initialisation_leaves_the_line_released()
 }
 
 #[test]
+fn closing_is_told_although_the_port_goes_before_it_is_done() {
+    for ms in (0..1_000).step_by(9) {
+        let mut world = world(true);
+        world.run_ms(ms);
+        world.session.close(world.now);
+        world.run_ms(ms % 40);
+        world.unplug();
+        world.run_ms(1_000);
+        assert_eq!((closed(&world), world.session.is_connected()), (1, false), "closed at {ms} ms");
+    }
+}
+
+#[test]
+fn closing_is_told_although_the_port_makes_no_speed() {
+    let mut world = World::silent(Session::new(Build::new().definition));
+    world.port_baud = |_| 14_400;
+    world.session.connect(world.now, Reach::IDEAL);
+    world.session.close(world.now);
+    world.run_ms(1_000);
+    assert_eq!(closed(&world), 1);
+}
+
+#[test]
 fn closing_ends_although_somebody_never_stops_talking() {
     for ms in [100, 3_000] {
         let mut world = world(false);
