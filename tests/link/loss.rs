@@ -22,6 +22,11 @@ impl Name {
         std::os::unix::fs::symlink(bench.path(), &self.0).expect("a link in the temporary folder");
     }
 
+    /// Before a bench is dropped: the system gives its number to the next one, which may be another test's.
+    fn point_nowhere(&self) {
+        let _ = fs::remove_file(&self.0);
+    }
+
     fn path(&self) -> &str {
         self.0.to_str().expect("the temporary folder has a name in UTF-8")
     }
@@ -44,6 +49,7 @@ fn a_terminal_closed_under_a_session_is_lost_missed_and_taken_up_again() {
     let (mut items, mut notes) = (connection.items(), Vec::new());
     let before = next_row(&mut items, &mut notes);
 
+    name.point_nowhere();
     drop(first);
     let lost = next_note(&mut items);
     assert_eq!((lost.kind, lost.text.as_str()), (NoteKind::Lost, "the port is gone"), "{lost}");
@@ -87,10 +93,11 @@ fn a_terminal_closed_under_a_session_ends_it_if_nobody_asked_to_reopen() {
 
 #[test]
 fn a_request_under_way_when_the_line_goes_is_answered_with_the_loss() {
-    let bench = bench();
+    let (bench, name) = (bench(), Name::of("asked"));
+    name.point_to(&bench);
     let (session, _) = watching();
     let connection =
-        Connection::open(session, Serial::open(bench.path()).expect("the bench's terminal")).expect("a thread");
+        Connection::open(session, Serial::open(name.path()).expect("the bench's terminal")).expect("a thread");
     next_row(&mut connection.items(), &mut Vec::new());
     let asking = connection.clone();
     let asked = std::thread::spawn(move || {
@@ -101,6 +108,7 @@ fn a_request_under_way_when_the_line_goes_is_answered_with_the_loss() {
             }
         }
     });
+    name.point_nowhere();
     drop(bench);
     let unanswered = asked.join().expect("no panic");
     let told_of_the_loss = match &unanswered {
