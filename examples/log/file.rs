@@ -22,8 +22,7 @@ const FLUSH: Flush = Flush::Every(Duration::from_millis(500));
 impl Output {
     /// Begins the file.
     pub(crate) fn create(path: &Path, columns: Vec<Column>, start: Start) -> Result<Self, String> {
-        let csv =
-            Csv::new(create(path)?, columns, start, FLUSH).map_err(|error| format!("{}: {error}", path.display()))?;
+        let csv = Csv::new(create(path)?, columns, start, FLUSH).map_err(|error| of_file(path, &error))?;
         Ok(Self { path: path.to_owned(), csv })
     }
 
@@ -41,11 +40,15 @@ impl Output {
                     // The last line may be cut: better none than half of one. A device cannot be shortened.
                     let _ = OpenOptions::new().write(true).open(&self.path).and_then(|file| file.set_len(safe.bytes));
                 }
-                let sentence = error.to_string();
-                Err(format!("file {path}: {}", sentence.trim_start_matches("file: ")))
+                Err(of_file(&self.path, &error))
             }
         }
     }
+}
+
+/// The sentence with the file's name in it.
+fn of_file(path: &Path, error: &CsvError) -> String {
+    format!("file {}: {}", path.display(), error.to_string().trim_start_matches("file: "))
 }
 
 /// Opens a file to write, empty.
@@ -77,4 +80,20 @@ pub(crate) fn holds(
         (*id, Hold::two_periods(*rate, Duration::from_secs_f64(1.0 / times)))
     };
     chosen.iter().map(hold).collect()
+}
+
+#[cfg(all(test, target_os = "linux"))]
+mod tests {
+    use tickover::framing::Instant;
+
+    use super::*;
+
+    /// full(4) of the Linux manual: every write to /dev/full fails with ENOSPC.
+    #[test]
+    fn a_full_disk_is_told_with_the_name_of_the_file() {
+        let start = Start { at: Instant::ORIGIN, utc: None };
+        let ended = Output::create(Path::new("/dev/full"), vec![], start).and_then(Output::finish);
+        let sentence = ended.expect_err("nothing fits");
+        assert!(sentence.starts_with("file /dev/full: the rows after row 0 were not written"), "{sentence}");
+    }
 }

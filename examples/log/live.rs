@@ -93,8 +93,10 @@ impl Live {
         let moving = self.channels.iter().filter(|channel| matches!(channel.hold, Hold::For(_)));
         let named = moving.filter_map(|channel| {
             let (at, reading) = self.latest.get(&channel.id)?;
-            let text = format!("{} {} {}", channel.name, value(*at, reading, channel, now), channel.unit);
-            Some(text.trim_end().to_owned())
+            let shown = value(*at, reading, channel, now);
+            // An age or a reason has no unit.
+            let unit = if shown.parse::<f64>().is_ok() { &*channel.unit } else { "" };
+            Some(format!("{} {shown} {unit}", channel.name).trim_end().to_owned())
         });
         named.take(BRIEF).collect::<Vec<_>>().join(", ")
     }
@@ -207,6 +209,8 @@ mod tests {
         other.readings[0].channel = ChannelId(1);
         live.row(&other);
         assert_eq!(live.brief(Instant::ORIGIN), "engine_speed 900.0 /min, coolant 80.0 /min");
+        let later = Instant::from_nanos(9_000_000_000);
+        assert_eq!(live.brief(later), "engine_speed 9.0 s old, coolant 9.0 s old");
     }
 
     #[test]
