@@ -104,13 +104,16 @@ impl Session {
         BACK_OFF.get(attempt).copied().unwrap_or_default()
     }
 
-    /// The unit answered the initialisation.
+    /// The unit answered the initialisation, or there is none.
     pub(crate) fn ready(&mut self, key_bytes: Option<(u8, u8)>) {
         let now = self.now;
-        let keys = key_bytes.map_or_else(Default::default, |(a, b)| format!(" with key bytes {a:02X} {b:02X}"));
-        let text = match self.history.down_since.take().filter(|_| self.history.connected_before) {
-            Some(since) => format!("the unit answered again after {:.1} s{keys}", now.since(since).as_secs_f64()),
-            None => format!("the unit answered{keys}"),
+        let again = self.history.down_since.take().filter(|_| self.history.connected_before);
+        let again =
+            again.map(|since| format!(" again after {:.1} s", now.since(since).as_secs_f64())).unwrap_or_default();
+        let text = match key_bytes {
+            Some((a, b)) => format!("the unit answered{again} with key bytes {a:02X} {b:02X}"),
+            // Without an initialisation nobody has answered yet.
+            None => format!("there is nothing to initialise; the unit is asked{again}"),
         };
         if self.history.connected_before {
             self.meter.reconnections += 1;
