@@ -2,9 +2,10 @@
 
 use std::time::Duration;
 
-use tickover_defs::compiled::Every;
+use tickover_defs::compiled::{Every, Line};
 use tickover_framing::Instant;
 use tickover_framing::contract::Speed;
+use tickover_framing::kline::Init;
 use tickover_framing::transport::Reach;
 use tickover_session::{NoteKind, Rate, Session};
 
@@ -292,4 +293,16 @@ fn a_definition_without_a_line_cannot_connect() {
     world.session.connect(Instant::ORIGIN, Reach::IDEAL);
     world.run_ms(100);
     assert!(world.said(NoteKind::NotReady).starts_with("definition: it has no [line]"));
+}
+
+#[test]
+fn without_an_initialisation_no_answer_is_claimed() {
+    let mut definition = Build::new().definition;
+    if let Some(Line::KLine(line)) = &mut definition.line {
+        line.line.init = Init::None;
+    }
+    let mut world = World::silent(Session::new(definition));
+    world.session.connect(Instant::ORIGIN, Reach::IDEAL);
+    world.run_ms(10);
+    assert_eq!(world.said(NoteKind::Connected), "there is nothing to initialise; the unit is asked");
 }
