@@ -34,7 +34,7 @@ pub(crate) fn check(sheets: &[&Sheet], layouts: &[&Built], variants: &[&Entry], 
             Item::Table(table) => table.get("without"),
             _ => None,
         };
-        let span = without.map_or(variant.key_span.clone(), |node| node.span.clone());
+        let span = without.map_or_else(|| variant.key_span.clone(), |node| node.span.clone());
         let message = format!("variant `{}` lacks what these are built on: {}", variant.key, lost.join(", "));
         out.push(
             Diagnostic::new(codes::LEFT_OUT, span, message)

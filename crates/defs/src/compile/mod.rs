@@ -8,6 +8,7 @@ pub(crate) mod line;
 pub(crate) mod names;
 mod record;
 mod rest;
+mod settle;
 pub(crate) mod sheet;
 
 use std::borrow::Cow;
@@ -24,7 +25,7 @@ pub(crate) use sheet::Sheet;
 
 use crate::check;
 use crate::compiled::{Definition, Variant};
-use crate::diagnostic::{Code, Diagnostic, Place, Report, Severity, codes};
+use crate::diagnostic::{Code, Diagnostic, Place, Report, codes};
 use crate::model::{Findings, head, service, value, variant};
 use crate::source::{self, Span};
 use crate::vectors::{self, Count};
@@ -48,7 +49,7 @@ pub(crate) fn text(text: &str, name: &str) -> Outcome {
     let head = head::read(&root, stem(name), &mut out);
     if head.foreign {
         out.list.retain(|finding| finding.code == codes::EDITION);
-        let report = Report::new(name, text, settle(text, Vec::new(), out.list));
+        let report = Report::new(name, text, settle::settle(text, Vec::new(), out.list));
         return Outcome { definition: None, report, vectors: Count::default() };
     }
     let services = service::read(&root, &mut out);
@@ -98,7 +99,7 @@ pub(crate) fn text(text: &str, name: &str) -> Outcome {
     check::left_out::check(&sheets, &layouts, &entries, &mut out);
     check::never_run::check(&sheets, &layouts, &catalog, syntax.is_empty(), &mut out);
 
-    let diagnostics = settle(text, syntax, out.list);
+    let diagnostics = settle::settle(text, syntax, out.list);
     let report = Report::new(name, text, diagnostics);
     // Without a mistake every variant has its condition.
     let compiled: Vec<Variant> = whens
@@ -137,45 +138,6 @@ fn adopt(found: Vec<Diagnostic>, variant: &str, span: &Span, out: &mut Findings<
             out.push(diagnostic.related(span.clone(), format!("in variant `{variant}`")));
         }
     }
-}
-
-/// What may only look wrong because a line before it could not be read.
-const DOUBTFUL: [Code; 12] = [
-    codes::MISSING_KEY,
-    codes::UNKNOWN_NAME,
-    codes::UNUSED_KIND,
-    codes::SERVICES_NEEDED,
-    codes::EFFECT_UNKNOWN,
-    codes::VECTOR,
-    codes::VECTOR_DECIMALS,
-    codes::VECTOR_SHAPE,
-    codes::UNIT_NEEDED,
-    codes::ARRAY_INDEX,
-    codes::FIELD_SHAPE,
-    codes::VARIANT_WHEN,
-];
-
-/// Syntax errors first: on their lines, and about what may be missing because of them, nothing else is said.
-fn settle(text: &str, syntax: Vec<Diagnostic>, mut found: Vec<Diagnostic>) -> Vec<Diagnostic> {
-    if syntax.is_empty() {
-        return found;
-    }
-    let lines = source::Lines::new(text);
-    let broken: Vec<usize> = syntax.iter().map(|error| lines.line(error.place.start)).collect();
-    found.retain(|diagnostic| {
-        diagnostic.severity == Severity::Mistake
-            && !diagnostic.follows
-            && (!DOUBTFUL.contains(&diagnostic.code) || is_slip(diagnostic))
-            && !diagnostic.span().is_empty()
-            && !broken.contains(&lines.line(diagnostic.place.start))
-    });
-    found.extend(syntax);
-    found
-}
-
-/// A name with a near neighbour is a slip of the pen, not a table that was lost.
-fn is_slip(diagnostic: &Diagnostic) -> bool {
-    diagnostic.code == codes::UNKNOWN_NAME && diagnostic.suggestion.is_some()
 }
 
 /// An owned text of the compiled form.
