@@ -44,15 +44,15 @@ fn a_chain_of_thirty_thousand_channels_is_read_from_its_far_end() {
 #[test]
 fn thousands_of_unknown_names_are_said_without_comparing_each_with_all() {
     let found = mistakes(&full("[channel]\n", |i| format!("channel{i}={{formula=\"chanel{i}+1\",unit=\"1\"}}\n")));
-    assert!(found.len() >= 500);
+    assert!(found.len() > 400);
     let found = mistakes(&full("[group]\n", |i| format!("g{i}={{title=\"x\",channels=[\"y{i}\"]}}\n")));
-    assert!(found.len() >= 500);
+    assert!(found.len() > 400);
 }
 
 #[test]
 fn keys_that_stand_twice_a_hundred_thousand_times_are_found() {
     let found = mistakes(&full("", |i| format!("k{}=1\n", i % 50_000)));
-    assert!(found.len() >= 500);
+    assert!(found.len() > 400);
 }
 
 #[test]
