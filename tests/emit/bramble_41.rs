@@ -176,6 +176,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     every: Every::Once,
                     session: None,
                     channels: Cow::Borrowed(&[ChannelId(0)]),
+                    frame: None,
                 }),
                 Some(Record {
                     id: RecordId(1),
@@ -193,6 +194,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     every: Every::Wanted,
                     session: None,
                     channels: Cow::Borrowed(&[ChannelId(1), ChannelId(2), ChannelId(3), ChannelId(4), ChannelId(5), ChannelId(6), ChannelId(7), ChannelId(8)]),
+                    frame: None,
                 }),
                 Some(Record {
                     id: RecordId(2),
@@ -212,6 +214,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     every: Every::Wanted,
                     session: Some(0),
                     channels: Cow::Borrowed(&[ChannelId(9), ChannelId(10)]),
+                    frame: None,
                 }),
                 Some(Record {
                     id: RecordId(3),
@@ -235,6 +238,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     every: Every::Wanted,
                     session: None,
                     channels: Cow::Borrowed(&[ChannelId(13)]),
+                    frame: None,
                 }),
             ]),
             channels: Cow::Borrowed(&[
@@ -262,6 +266,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 0,
                     max_age: None,
                     inputs: Cow::Borrowed(&[]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(1),
@@ -291,6 +297,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 1,
                     max_age: None,
                     inputs: Cow::Borrowed(&[]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(2),
@@ -331,6 +339,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 1,
                     max_age: None,
                     inputs: Cow::Borrowed(&[]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(3),
@@ -373,6 +383,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 0,
                     max_age: None,
                     inputs: Cow::Borrowed(&[]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(4),
@@ -408,6 +420,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 2,
                     max_age: None,
                     inputs: Cow::Borrowed(&[]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(5),
@@ -443,6 +457,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 2,
                     max_age: None,
                     inputs: Cow::Borrowed(&[]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(6),
@@ -478,6 +494,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 2,
                     max_age: None,
                     inputs: Cow::Borrowed(&[]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(7),
@@ -513,6 +531,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 2,
                     max_age: None,
                     inputs: Cow::Borrowed(&[]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(8),
@@ -566,6 +586,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 2,
                     max_age: None,
                     inputs: Cow::Borrowed(&[]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(9),
@@ -591,6 +613,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 2,
                     max_age: None,
                     inputs: Cow::Borrowed(&[]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(10),
@@ -626,6 +650,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 0,
                     max_age: None,
                     inputs: Cow::Borrowed(&[ChannelId(3), ChannelId(1)]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(11),
@@ -651,6 +677,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 2,
                     max_age: Some(Duration::new(1, 500000000)),
                     inputs: Cow::Borrowed(&[ChannelId(4), ChannelId(5), ChannelId(6), ChannelId(7)]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(12),
@@ -678,6 +706,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 2,
                     max_age: None,
                     inputs: Cow::Borrowed(&[ChannelId(1), ChannelId(2)]),
+                    total: None,
+                    sent: None,
                 }),
                 Some(Channel {
                     id: ChannelId(13),
@@ -703,6 +733,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     decimals: 0,
                     max_age: None,
                     inputs: Cow::Borrowed(&[]),
+                    total: None,
+                    sent: None,
                 }),
                 None,
             ]),
@@ -809,6 +841,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                     then_read: Some(Cow::Borrowed("all")),
                 },
             ]),
+            several: Cow::Borrowed(&[]),
         },
         variants: Cow::Borrowed(&[
             Variant {
@@ -838,6 +871,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             every: Every::Once,
                             session: None,
                             channels: Cow::Borrowed(&[ChannelId(0)]),
+                            frame: None,
                         }),
                         Some(Record {
                             id: RecordId(1),
@@ -855,6 +889,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             every: Every::Wanted,
                             session: None,
                             channels: Cow::Borrowed(&[ChannelId(1), ChannelId(2), ChannelId(3), ChannelId(4), ChannelId(5), ChannelId(6), ChannelId(7), ChannelId(8)]),
+                            frame: None,
                         }),
                         Some(Record {
                             id: RecordId(2),
@@ -874,6 +909,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             every: Every::Wanted,
                             session: Some(0),
                             channels: Cow::Borrowed(&[ChannelId(9), ChannelId(10)]),
+                            frame: None,
                         }),
                         Some(Record {
                             id: RecordId(3),
@@ -897,6 +933,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             every: Every::Wanted,
                             session: None,
                             channels: Cow::Borrowed(&[ChannelId(13)]),
+                            frame: None,
                         }),
                     ]),
                     channels: Cow::Borrowed(&[
@@ -924,6 +961,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 0,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(1),
@@ -953,6 +992,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 1,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(2),
@@ -993,6 +1034,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 1,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(3),
@@ -1035,6 +1078,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 0,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(4),
@@ -1070,6 +1115,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(5),
@@ -1105,6 +1152,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(6),
@@ -1140,6 +1189,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(7),
@@ -1175,6 +1226,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(8),
@@ -1228,6 +1281,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(9),
@@ -1253,6 +1308,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(10),
@@ -1288,6 +1345,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 0,
                             max_age: None,
                             inputs: Cow::Borrowed(&[ChannelId(3), ChannelId(1)]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(11),
@@ -1313,6 +1372,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: Some(Duration::new(1, 500000000)),
                             inputs: Cow::Borrowed(&[ChannelId(4), ChannelId(5), ChannelId(6), ChannelId(7)]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(12),
@@ -1340,6 +1401,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[ChannelId(1), ChannelId(2)]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(13),
@@ -1365,6 +1428,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 0,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         None,
                     ]),
@@ -1471,6 +1536,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             then_read: Some(Cow::Borrowed("all")),
                         },
                     ]),
+                    several: Cow::Borrowed(&[]),
                 },
             },
             Variant {
@@ -1500,6 +1566,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             every: Every::Once,
                             session: None,
                             channels: Cow::Borrowed(&[ChannelId(0)]),
+                            frame: None,
                         }),
                         Some(Record {
                             id: RecordId(1),
@@ -1517,6 +1584,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             every: Every::Wanted,
                             session: None,
                             channels: Cow::Borrowed(&[ChannelId(1), ChannelId(2), ChannelId(3), ChannelId(4), ChannelId(5), ChannelId(6), ChannelId(7), ChannelId(8), ChannelId(14)]),
+                            frame: None,
                         }),
                         Some(Record {
                             id: RecordId(2),
@@ -1536,6 +1604,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             every: Every::Wanted,
                             session: Some(0),
                             channels: Cow::Borrowed(&[ChannelId(9), ChannelId(10)]),
+                            frame: None,
                         }),
                         Some(Record {
                             id: RecordId(3),
@@ -1559,6 +1628,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             every: Every::Wanted,
                             session: None,
                             channels: Cow::Borrowed(&[ChannelId(13)]),
+                            frame: None,
                         }),
                     ]),
                     channels: Cow::Borrowed(&[
@@ -1586,6 +1656,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 0,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(1),
@@ -1615,6 +1687,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 1,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(2),
@@ -1655,6 +1729,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 1,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(3),
@@ -1697,6 +1773,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 0,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(4),
@@ -1732,6 +1810,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(5),
@@ -1767,6 +1847,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(6),
@@ -1802,6 +1884,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(7),
@@ -1837,6 +1921,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(8),
@@ -1890,6 +1976,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(9),
@@ -1915,6 +2003,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(10),
@@ -1950,6 +2040,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 0,
                             max_age: None,
                             inputs: Cow::Borrowed(&[ChannelId(3), ChannelId(1)]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(11),
@@ -1975,6 +2067,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: Some(Duration::new(1, 500000000)),
                             inputs: Cow::Borrowed(&[ChannelId(4), ChannelId(5), ChannelId(6), ChannelId(7)]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(12),
@@ -2002,6 +2096,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 2,
                             max_age: None,
                             inputs: Cow::Borrowed(&[ChannelId(1), ChannelId(2)]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(13),
@@ -2027,6 +2123,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 0,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                         Some(Channel {
                             id: ChannelId(14),
@@ -2067,6 +2165,8 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             decimals: 1,
                             max_age: None,
                             inputs: Cow::Borrowed(&[]),
+                            total: None,
+                            sent: None,
                         }),
                     ]),
                     curves: Cow::Borrowed(&[
@@ -2172,6 +2272,7 @@ pub static BRAMBLE_41: ::tickover_defs::Definition = {
                             then_read: Some(Cow::Borrowed("all")),
                         },
                     ]),
+                    several: Cow::Borrowed(&[]),
                 },
             },
         ]),

@@ -1,7 +1,7 @@
 //! Definitions written as Rust: the text compiles, and what it declares is what was parsed.
 //!
 //! `bramble_41.rs` and `thistle_8.rs` are written by the emitter from the files beside them:
-//! `UPDATE_EMITTED=1 cargo test -p tickover-tests emit`.
+//! `UPDATE_EMITTED=1 cargo test -p tickover-tests emit`, or the example `emit` while they do not compile.
 
 use std::borrow::Cow;
 use std::path::Path;

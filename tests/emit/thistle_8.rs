@@ -92,6 +92,7 @@ pub static THISTLE_8: ::tickover_defs::Definition = {
                     every: Every::Wanted,
                     session: None,
                     channels: Cow::Borrowed(&[ChannelId(0)]),
+                    frame: None,
                 }),
             ]),
             channels: Cow::Borrowed(&[
@@ -123,12 +124,15 @@ pub static THISTLE_8: ::tickover_defs::Definition = {
                     decimals: 1,
                     max_age: None,
                     inputs: Cow::Borrowed(&[]),
+                    total: None,
+                    sent: None,
                 }),
             ]),
             curves: Cow::Borrowed(&[]),
             groups: Cow::Borrowed(&[]),
             faults: None,
             procedures: Cow::Borrowed(&[]),
+            several: Cow::Borrowed(&[]),
         },
         variants: Cow::Borrowed(&[]),
     }

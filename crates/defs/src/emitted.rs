@@ -3,7 +3,11 @@
 pub use alloc::borrow::Cow;
 pub use core::time::Duration;
 
-pub use tickover_framing::{contract::Parity, kline};
+pub use tickover_framing::{
+    can,
+    contract::{Parity, Speed},
+    isotp, kline,
+};
 pub use tickover_services::Effect;
 
 pub use crate::compiled::*;

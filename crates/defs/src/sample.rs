@@ -28,6 +28,8 @@ pub(crate) fn channel(id: u16, name: &str, origin: Origin) -> Channel {
         decimals: 0,
         max_age: None,
         inputs: List::default(),
+        total: None,
+        sent: None,
     }
 }
 
@@ -60,6 +62,7 @@ pub(crate) fn layout(channels: Vec<Channel>, curves: Vec<Curve>, length: u16) ->
         reserved: List::default(),
         every: Every::Wanted,
         session: None,
+        frame: None,
         channels: channels
             .iter()
             .filter(|channel| channel.origin != Origin::Derived)
@@ -73,6 +76,7 @@ pub(crate) fn layout(channels: Vec<Channel>, curves: Vec<Curve>, length: u16) ->
         groups: List::default(),
         faults: None,
         procedures: List::default(),
+        several: List::default(),
     }
 }
 

@@ -19,7 +19,7 @@
 use core::fmt;
 use core::time::Duration;
 
-use crate::can::{Frame, Id};
+use crate::can::{Condition, Frame};
 use crate::time::Instant;
 
 /// Up to 64 bytes by value: a piece of a K-line message, or the data of a CAN FD frame.
@@ -213,6 +213,13 @@ pub enum Input<'a> {
         /// The frame.
         frame: &'a Frame,
     },
+    /// A CAN controller says something about its bus.
+    Bus {
+        /// When.
+        at: Instant,
+        /// What.
+        condition: Condition,
+    },
     /// Somebody else moved the line: a unit's view of an initialisation.
     Edge {
         /// When.
@@ -267,8 +274,4 @@ pub trait Machine {
     fn handle(&mut self, input: Input<'_>);
     /// Gives the next output; call until it gives `WaitUntil` or `Idle`.
     fn poll_output(&mut self) -> Output<Self::Event>;
-    /// Whether frames with this identifier matter; a driver asks after every event and sets filters.
-    fn wants(&self, _id: Id) -> bool {
-        true
-    }
 }

@@ -1,6 +1,6 @@
 //! The loop that obeys a machine on any port: the I/O thread, a microcontroller, the bench.
 
-use crate::can::Frame;
+use crate::can::{Condition, Frame};
 use crate::contract::{Act, Input, Known, Lost, Machine, Output, Tag};
 use crate::time::Instant;
 use crate::transport::Reach;
@@ -21,6 +21,13 @@ pub enum Woke {
         end: Instant,
         /// The frame.
         frame: Frame,
+    },
+    /// A CAN controller says something about its bus.
+    Bus {
+        /// When.
+        at: Instant,
+        /// What.
+        condition: Condition,
     },
     /// Somebody else moved the line.
     Edge {
@@ -60,6 +67,7 @@ impl Woke {
         Some(match self {
             Self::Bytes { end, len } => Input::Bytes { end: *end, bytes: buffer.get(..*len).unwrap_or(buffer) },
             Self::Frame { end, frame } => Input::Frame { end: *end, frame },
+            Self::Bus { at, condition } => Input::Bus { at: *at, condition: *condition },
             Self::Edge { at, level } => Input::Edge { at: *at, level: *level },
             Self::Sent { tag, start, end } => {
                 Input::Sent { tag: *tag, start: *start, end: *end, known: Known::Measured }

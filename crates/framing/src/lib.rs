@@ -9,7 +9,8 @@
 //! * [`transport`]: what a session asks of any line, K-line or CAN;
 //! * [`drive`]: the loop that obeys a machine on any [`Port`](drive::Port);
 //! * [`kline`]: ISO 14230-2 and ISO 9141-2 messages, initialisation and timing;
-//! * [`can`]: identifiers and frames.
+//! * [`can`]: identifiers, frames and filters;
+//! * [`isotp`]: messages on CAN (ISO 15765-2).
 //!
 //! The feature `script` adds scripts in virtual time, for timing tests of this crate and of those that embed it.
 #![no_std]
@@ -24,6 +25,7 @@ pub mod drive;
 #[cfg(any(test, feature = "fuzzing"))]
 #[doc(hidden)]
 pub mod fuzzing;
+pub mod isotp;
 pub mod kline;
 #[cfg(any(test, feature = "script"))]
 pub mod script;

@@ -2,8 +2,8 @@
 
 use core::time::Duration;
 
-use crate::can::Id;
 use crate::contract::{Lost, Machine, Speed};
+use crate::isotp::Address;
 use crate::time::Instant;
 
 /// Whether the port hears what it sends itself.
@@ -45,8 +45,8 @@ impl Reach {
 pub enum Peer {
     /// A physical address on a K-line.
     Unit(u8),
-    /// A CAN identifier.
-    Id(Id),
+    /// An address on CAN: of a request where it goes, of an answer where it came from.
+    Address(Address),
     /// Whoever answers: functional addressing.
     Anyone,
 }
@@ -118,8 +118,32 @@ pub enum Noise {
         /// Data bytes in it.
         bytes: u16,
     },
-    /// A message longer than its framing allows.
+    /// A message longer than its framing allows, or than the receiver holds.
     TooLong,
+    /// A consecutive frame with another sequence number (ISO 15765-2, N_WRONG_SN).
+    Sequence {
+        /// What came.
+        found: u8,
+        /// What was due.
+        expected: u8,
+    },
+    /// A new message began before the last was complete (N_UNEXP_PDU).
+    Interrupted,
+    /// The other side has no room for our message (N_BUFFER_OVFLW).
+    Overflow,
+    /// Flow control with a reserved status (N_INVALID_FS).
+    FlowStatus {
+        /// What came.
+        found: u8,
+    },
+    /// The other side asked to wait more often than allowed (N_WFT_OVRN).
+    Waits,
+    /// No flow control came (N_TIMEOUT_Bs).
+    NoFlowControl,
+    /// No consecutive frame came (N_TIMEOUT_Cr).
+    NoConsecutiveFrame,
+    /// A frame could not be sent in time: a busy bus, nobody who acknowledges, a controller that is off (N_TIMEOUT_A).
+    NotSent,
 }
 
 /// What a transport tells its owner.
@@ -221,8 +245,10 @@ pub enum Misuse {
     /// There is no connection.
     #[error("there is no connection; connect first")]
     NotConnected,
-    /// The line has no such address: a CAN identifier on a K-line, or all units without a functional address.
-    #[error("this line has no such address; a K-line names a unit by its address, all units by the functional address")]
+    /// The line has no such address: one of CAN on a K-line, or all units without a functional address.
+    #[error(
+        "this line has no such address: a K-line names a unit by its address, CAN by the address of its requests; all units go by the functional address"
+    )]
     Addressing,
     /// The request does not fit into a message.
     #[error("the request has {length} bytes, a message of this framing holds 1 to {limit}")]

@@ -266,6 +266,7 @@ fn definition(choice: u8) -> Definition {
         groups: Cow::Borrowed(&[]),
         faults: None,
         procedures: Cow::Borrowed(&[]),
+        several: Cow::Borrowed(&[]),
     };
     let when = vec![Node::Channel(part), Node::Text("B".into()), Node::Binary(Binary::Equal, NodeId(0), NodeId(1))];
     let variant = Variant { name: "b".into(), when: Expr { nodes: when.into() }, layout: base.clone() };
@@ -307,6 +308,7 @@ fn record(id: u16, request: &[u8], answer: &[u8], length: u16, channel: ChannelI
         every,
         session: None,
         channels: vec![channel].into(),
+        frame: None,
     }
 }
 
@@ -334,6 +336,8 @@ fn channel(id: u16, name: &'static str, origin: Origin) -> Channel {
         decimals: 0,
         max_age: None,
         inputs: Cow::Borrowed(&[]),
+        total: None,
+        sent: None,
     }
 }
 

@@ -293,7 +293,11 @@ fn time_of(input: &Input<'_>) -> Instant {
     match input {
         Input::Bytes { end, .. } | Input::Frame { end, .. } => *end,
         Input::Sent { start, .. } => *start,
-        Input::Edge { at, .. } | Input::LineIs { at, .. } | Input::SpeedIs { at, .. } | Input::Lost { at, .. } => *at,
+        Input::Bus { at, .. }
+        | Input::Edge { at, .. }
+        | Input::LineIs { at, .. }
+        | Input::SpeedIs { at, .. }
+        | Input::Lost { at, .. } => *at,
         Input::Timeout { now } => *now,
     }
 }

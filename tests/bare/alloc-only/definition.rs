@@ -24,6 +24,7 @@ const ENGINE: Record = Record {
     every: Every::Wanted,
     session: None,
     channels: Cow::Borrowed(&[ChannelId(0)]),
+    frame: None,
 };
 
 const ENGINE_SPEED: Channel = Channel {
@@ -45,6 +46,8 @@ const ENGINE_SPEED: Channel = Channel {
     decimals: 2,
     max_age: None,
     inputs: none(),
+    total: None,
+    sent: None,
 };
 
 pub(crate) static DEFINITION: Definition = Definition {
@@ -70,6 +73,7 @@ pub(crate) static DEFINITION: Definition = Definition {
         groups: none(),
         faults: None,
         procedures: none(),
+        several: none(),
     },
     variants: none(),
 };

@@ -159,7 +159,7 @@ impl<S: Station> PtyLine<S> {
             match self.line.wait(Some(now), &mut buffer) {
                 Woke::Bytes { len, .. } => self.out.extend_from_slice(buffer.get(..len).unwrap_or_default()),
                 Woke::Deadline { .. } | Woke::Lost { .. } | Woke::Command => break,
-                Woke::Edge { .. } | Woke::Frame { .. } | Woke::Sent { .. } => {}
+                Woke::Edge { .. } | Woke::Frame { .. } | Woke::Bus { .. } | Woke::Sent { .. } => {}
             }
         }
         if self.out.is_empty() {

@@ -98,6 +98,8 @@ pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Chann
         decimals,
         max_age: channel.max_age,
         inputs: Cow::Owned(inputs),
+        total: None,
+        sent: None,
     })
 }
 

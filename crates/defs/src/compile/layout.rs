@@ -95,6 +95,7 @@ pub(crate) fn build(
         groups: Cow::Owned(groups),
         faults,
         procedures: Cow::Owned(procedures),
+        several: Cow::Borrowed(&[]),
     };
     Built { layout, placed }
 }

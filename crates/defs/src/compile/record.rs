@@ -102,6 +102,7 @@ pub(crate) fn compile(raw: Raw<'_>, lines: &Lines, services: &Services, out: &mu
         every: raw.every,
         session,
         channels: Cow::Borrowed(&[]),
+        frame: None,
     })
 }
 

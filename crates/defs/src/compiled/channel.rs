@@ -39,6 +39,37 @@ pub struct Channel {
     pub max_age: Option<Duration>,
     /// Channels that its expressions read, each once.
     pub inputs: List<ChannelId>,
+    /// Its raw value is a counter that wraps: expressions see the total since the session began.
+    pub total: Option<Total>,
+    /// Of a channel in a frame that we send: where its value comes from.
+    pub sent: Option<Sent>,
+}
+
+/// A counter that wraps.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Total {
+    /// The last raw value before it starts from 0 again.
+    pub last: u64,
+    /// A larger step from one reading to the next is not believed.
+    pub largest_step: u64,
+}
+
+/// What a channel of a sent frame says.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Sent {
+    /// The value, in the channel's unit.
+    pub from: Expr,
+    /// What becomes of a value that does not fit.
+    pub outside: SentOutside,
+}
+
+/// What is sent for a value that does not fit its field.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum SentOutside {
+    /// The nearest value that fits.
+    Clamp,
+    /// The channel's `invalid` code; without one the frame is not sent.
+    Invalid,
 }
 
 /// Where a channel comes from.

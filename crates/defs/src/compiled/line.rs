@@ -2,7 +2,7 @@
 
 use core::time::Duration;
 
-use tickover_framing::kline;
+use tickover_framing::{isotp, kline};
 use tickover_services::{Effect, effect};
 
 use super::{List, Pattern, Step, Text};
@@ -13,6 +13,121 @@ use super::{List, Pattern, Step, Text};
 pub enum Line {
     /// A K-line.
     KLine(KLine),
+    /// A CAN bus.
+    Can(Can),
+}
+
+impl Line {
+    /// What a whole request does to the unit; `None`: nobody knows, and it is never sent.
+    pub fn effect_of(&self, request: &[u8]) -> Option<Effect> {
+        match self {
+            Self::KLine(line) => line.effect_of(request),
+            Self::Can(line) => line.effect_of(request),
+        }
+    }
+
+    /// Whether only the standard that the line does not name could tell what this request does.
+    pub fn needs_services(&self, request: &[u8]) -> bool {
+        match self {
+            Self::KLine(line) => line.needs_services(request),
+            Self::Can(line) => line.needs_services(request),
+        }
+    }
+
+    /// Whose service numbers hold.
+    pub const fn services(&self) -> Option<Services> {
+        match self {
+            Self::KLine(line) => line.services,
+            Self::Can(line) => line.services,
+        }
+    }
+
+    /// What keeps the unit listening.
+    pub const fn keep_alive(&self) -> Option<&KeepAlive> {
+        match self {
+            Self::KLine(line) => line.keep_alive.as_ref(),
+            Self::Can(line) => line.keep_alive.as_ref(),
+        }
+    }
+
+    /// Whether this request goes to all units at once: services of SAE J1979 do, where the line has an address for
+    /// all.
+    pub fn goes_to_all(&self, request: &[u8]) -> bool {
+        let functional = match self {
+            Self::KLine(line) => line.line.functional.is_some(),
+            Self::Can(line) => line.unit.as_ref().is_some_and(|unit| unit.functional.is_some()),
+        };
+        functional && request.first().is_some_and(|service| J1979.contains(service))
+    }
+}
+
+/// Services of SAE J1979.
+pub const J1979: core::ops::RangeInclusive<u8> = 0x01..=0x0A;
+
+/// A CAN bus with what the session must know beyond frames and times.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Can {
+    /// Bits per second in the arbitration phase.
+    pub bit_rate: u32,
+    /// Bits per second in the data phase; `Some`: FD frames.
+    pub data_rate: Option<u32>,
+    /// The unit that is asked; `None`: the bus is only listened to.
+    pub unit: Option<CanUnit>,
+    /// Whose service numbers hold. `None`: only what ISO 14230-3 and ISO 14229-1 agree on.
+    pub services: Option<Services>,
+    /// What keeps the unit listening.
+    pub keep_alive: Option<KeepAlive>,
+    /// Effects of commands that no standard knows, by first byte. One not listed is never sent.
+    pub effects: List<(u8, Effect)>,
+}
+
+/// A unit that is asked on a CAN bus.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct CanUnit {
+    /// Its own addresses.
+    pub path: isotp::Path,
+    /// Requests to all units.
+    pub functional: Option<isotp::Address>,
+    /// Frames, padding, flow control, network times; `speed` is that of the bus and stands as `None` here.
+    pub line: isotp::Line,
+    /// End of a request to the start of its answer, at most.
+    pub p2_max: Duration,
+    /// The same after "response pending".
+    pub p2_star_max: Duration,
+    /// S3: quiet for longer and the unit falls back into its default session; `None`: it does not.
+    pub s3: Option<Duration>,
+}
+
+impl Can {
+    /// What a whole request does to the unit; `None`: nobody knows, and it is never sent.
+    pub fn effect_of(&self, request: &[u8]) -> Option<Effect> {
+        judge(self.services, &self.effects, false, request)
+    }
+
+    /// Whether only the standard that the line does not name could tell what this request does.
+    pub fn needs_services(&self, request: &[u8]) -> bool {
+        self.services.is_none()
+            && self.effect_of(request).is_none()
+            && request.first().is_some_and(|first| KLine::DIFFERENT.contains(first))
+    }
+}
+
+/// The one judgement of a request: the standard's first, then what the definition declares.
+fn judge(
+    services: Option<Services>,
+    effects: &[(u8, Effect)],
+    declared_framing: bool,
+    request: &[u8],
+) -> Option<Effect> {
+    let first = request.first()?;
+    let declared = effects.iter().find(|(command, _)| command == first).map(|(_, effect)| *effect);
+    let standard = match services {
+        Some(Services::Iso14230) => effect::of_iso14230(request),
+        Some(Services::Iso14229) => None,
+        None if declared.is_some() || declared_framing || KLine::DIFFERENT.contains(first) => None,
+        None => effect::of_iso14230(request),
+    };
+    standard.or(declared)
 }
 
 /// A K-line with what the session must know beyond bytes and times.
@@ -40,15 +155,7 @@ impl KLine {
     /// The standard's judgement goes first, [`effects`](Self::effects) serve commands that it does not know. Where
     /// no standard is named, only what both standards agree on is taken from them, and with declared framing nothing.
     pub fn effect_of(&self, request: &[u8]) -> Option<Effect> {
-        let first = request.first()?;
-        let declared = self.effects.iter().find(|(command, _)| command == first).map(|(_, effect)| *effect);
-        let standard = match self.services {
-            Some(Services::Iso14230) => effect::of_iso14230(request),
-            Some(Services::Iso14229) => None,
-            None if declared.is_some() || self.is_declared() || Self::DIFFERENT.contains(first) => None,
-            None => effect::of_iso14230(request),
-        };
-        standard.or(declared)
+        judge(self.services, &self.effects, self.is_declared(), request)
     }
 
     /// Whether only the standard that the line does not name could tell what this request does.

@@ -11,11 +11,17 @@ pub mod service;
 
 use alloc::borrow::Cow;
 
-pub use channel::{Affine, Between, Channel, Code, Coding, Conversion, Curve, Field, Origin, Outside, Part, State};
+pub use channel::{
+    Affine, Between, Channel, Code, Coding, Conversion, Curve, Field, Origin, Outside, Part, Sent, SentOutside, State,
+    Total,
+};
 pub use expr::{Binary, Expr, Function, Node, NodeId, Unary};
-pub use line::{KLine, KeepAlive, Line, Refusal, SessionState};
-pub use record::{Every, Pattern, PatternByte, Place, Read, Record, Template, TemplatePart};
-pub use service::{Fault, FaultRead, Faults, Group, Procedure, StatusCoding, Step};
+pub use line::{Can, CanUnit, KLine, KeepAlive, Line, Refusal, SessionState};
+pub use record::{
+    ChecksumMethod, Counter, Direction, Every, FrameChecksum, FrameRules, Pattern, PatternByte, Place, Read, Record,
+    Template, TemplatePart,
+};
+pub use service::{EmissionDtc, Fault, FaultRead, Faults, Group, Procedure, Several, SeveralOf, StatusCoding, Step};
 
 pub use crate::unit::UnitCode;
 use crate::value::{ChannelId, RecordId};
@@ -79,6 +85,8 @@ pub struct Layout {
     pub faults: Option<Faults>,
     /// What can be asked of the unit with a permit.
     pub procedures: List<Procedure>,
+    /// Identifiers that the unit takes several of in one request.
+    pub several: List<Several>,
 }
 
 /// A variant of the unit.

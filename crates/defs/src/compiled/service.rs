@@ -19,6 +19,31 @@ pub struct Group {
     pub channels: List<ChannelId>,
 }
 
+/// How many identifiers of one service a request may ask for.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Several {
+    /// Which service.
+    pub of: SeveralOf,
+    /// Most identifiers in one request.
+    pub count: u8,
+    /// Most data bytes in one answer, without echoes.
+    pub longest: u16,
+}
+
+/// A service that may take several identifiers.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[non_exhaustive]
+pub enum SeveralOf {
+    /// ISO 14230-3 service 21.
+    LocalIdentifier,
+    /// ISO 14230-3 service 22.
+    CommonIdentifier,
+    /// ISO 14229-1 service 22.
+    DataIdentifier,
+    /// SAE J1979 service 01.
+    Pid,
+}
+
 /// How fault codes are read and cleared.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Faults {
@@ -45,6 +70,24 @@ pub enum FaultRead {
         /// Group of codes.
         group: u16,
     },
+    /// ISO 14229-1 service 19 02.
+    DtcByStatusMask {
+        /// Which codes.
+        mask: u8,
+    },
+    /// SAE J1979 services 03, 07 and 0A.
+    EmissionDtc(EmissionDtc),
+}
+
+/// Which emission-related codes.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum EmissionDtc {
+    /// Service 03.
+    Stored,
+    /// Service 07.
+    Pending,
+    /// Service 0A.
+    Permanent,
 }
 
 /// A fault code that the definition explains.

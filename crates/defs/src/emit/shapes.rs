@@ -1,6 +1,11 @@
 //! Every type of the compiled form, field by field. Patterns are complete, so that a new field does not go missing.
 
-use tickover_framing::contract::Parity;
+use tickover_framing::can::Id;
+use tickover_framing::contract::{Parity, Speed};
+use tickover_framing::isotp::{
+    Address, Fd as IsotpFd, Flow as IsotpFlow, Frames as IsotpFrames, Line as IsotpLine, Path as IsotpPath,
+    Timing as IsotpTiming,
+};
 use tickover_framing::kline::{
     BlockField, BlockFraming, Checksum, FiveBaud, Framing, Init, KeyBytes, LengthCounts, Line as WireLine, Timing,
 };
@@ -10,10 +15,11 @@ use super::write::{Source, Write};
 use crate::Definition;
 use crate::compiled::line::Services;
 use crate::compiled::{
-    Affine, Array, Between, Binary, Channel, Code, Coding, Conversion, Curve, Every, Expr, Fault, FaultRead, Faults,
-    Field, Function, Group, KLine, KeepAlive, Layout, Line, Node, NodeId, Origin, Outside, Part, Pattern, PatternByte,
-    Place, Procedure, Read, Record, Refusal, SessionState, State, StatusCoding, Step, Template, TemplatePart, Unary,
-    Variant,
+    Affine, Array, Between, Binary, Can, CanUnit, Channel, ChecksumMethod, Code, Coding, Conversion, Counter, Curve,
+    Direction, EmissionDtc, Every, Expr, Fault, FaultRead, Faults, Field, FrameChecksum, FrameRules, Function, Group,
+    KLine, KeepAlive, Layout, Line, Node, NodeId, Origin, Outside, Part, Pattern, PatternByte, Place, Procedure, Read,
+    Record, Refusal, Sent, SentOutside, SessionState, Several, SeveralOf, State, StatusCoding, Step, Template,
+    TemplatePart, Total, Unary, Variant,
 };
 use crate::unit::{Quantity, Reference, UnitCode};
 use crate::value::{ChannelId, RecordId};
@@ -84,11 +90,11 @@ records! {
         id, title, revision, source, line, sessions, channels, arrays, records, base, variants
     }
     Array as "Array" { name, first, elements }
-    Layout as "Layout" { records, channels, curves, groups, faults, procedures }
+    Layout as "Layout" { records, channels, curves, groups, faults, procedures, several }
     Variant as "Variant" { name, when, layout }
     Channel as "Channel" {
         id, name, label, origin, when, invalid, states, conversion, unit, quantity, reference, range, decimals,
-        max_age, inputs
+        max_age, inputs, total, sent
     }
     Part as "Part" { name, field }
     Field as "Field" { bytes, coding, low_bit, width }
@@ -98,10 +104,24 @@ records! {
     Curve as "Curve" { name, points, between, outside }
     Expr as "Expr" { nodes }
     KLine as "KLine" { line, services, keep_alive, effects, refusal }
+    Can as "Can" { bit_rate, data_rate, unit, services, keep_alive, effects }
+    CanUnit as "CanUnit" { path, functional, line, p2_max, p2_star_max, s3 }
+    IsotpPath as "isotp::Path" { request, response }
+    IsotpLine as "isotp::Line" { speed, frames, flow, timing }
+    IsotpFrames as "isotp::Frames" { padding, fd }
+    IsotpFd as "isotp::Fd" { tx_dl, switch_rate }
+    IsotpFlow as "isotp::Flow" { block_size, st_min, wait_max }
+    IsotpTiming as "isotp::Timing" { n_as, n_ar, n_bs, n_br, n_cs, n_cr }
+    FrameRules as "FrameRules" { direction, counter, checksum }
+    Counter as "Counter" { at, low_bit, width }
+    FrameChecksum as "FrameChecksum" { at, method, over, start }
+    Several as "Several" { of, count, longest }
+    Total as "Total" { last, largest_step }
+    Sent as "Sent" { from, outside }
     KeepAlive as "KeepAlive" { send, expect, every }
     Refusal as "Refusal" { prefix, meanings }
     SessionState as "SessionState" { name, enter, line }
-    Record as "Record" { id, read, request, answer, length, reserved, every, session, channels }
+    Record as "Record" { id, read, request, answer, length, reserved, every, session, channels, frame }
     Place as "Place" { name, bytes, little_endian }
     Group as "Group" { name, title, channels }
     Faults as "Faults" { read, status, clear, freeze, known }
@@ -143,7 +163,10 @@ words! {
     Function as "Function" { Abs, Min, Max, Clamp, Floor, Ceil, Round, Sqrt, Exp, Ln, Log10, Bit }
     Services as "Services" { Iso14230, Iso14229 }
     StatusCoding as "StatusCoding" { Iso14230, Ssf14230, Iso14229 }
-    Every as "Every" { Wanted, Once }
+    SentOutside as "SentOutside" { Clamp, Invalid }
+    SeveralOf as "SeveralOf" { LocalIdentifier, CommonIdentifier, DataIdentifier, Pid }
+    ChecksumMethod as "ChecksumMethod" { Xor8, Sum8, NegatedSum8 }
+    EmissionDtc as "EmissionDtc" { Stored, Pending, Permanent }
     Quantity as "Quantity" { Torque, Energy, Temperature, TemperatureDifference }
     Reference as "Reference" { Absolute, Gauge }
     Parity as "Parity" { None, Even, Odd }
@@ -158,13 +181,24 @@ choices! {
         Number(number), Truth(truth), Text(text), Raw, Part(part), Channel(id), Unary(unary, a), Binary(binary, a, b),
         If(a, b, c), Invalid(reason), Call(function, arguments), Curve(curve, a), Supported(id), Rate(id)
     }
-    Line as "Line" { KLine(line) }
+    Line as "Line" { KLine(line), Can(line) }
     Read as "Read" {
-        LocalIdentifier(id), CommonIdentifier(id), Identification(id), Memory { address, count }, Request
+        LocalIdentifier(id), CommonIdentifier(id), Identification(id), Memory { address, count }, DataIdentifier(id),
+        Pid(id), InfoType(id), Frame(id), Request
+    }
+    Every as "Every" { Wanted, Once, Period(period), OnEvent }
+    Direction as "Direction" { Heard, Sent { fill } }
+    Id as "can::Id" { Standard(id), Extended(id) }
+    Address as "isotp::Address" {
+        Normal(id), NormalFixed { target, source, functional }, Extended { id, target }, Mixed11 { id, extension },
+        Mixed29 { target, source, extension, functional }
+    }
+    Speed as "Speed" {
+        Serial { baud, parity, stop_bits }, Can { bit_rate, data_rate, listen_only }
     }
     PatternByte as "PatternByte" { Is(byte), Any }
     TemplatePart as "TemplatePart" { Byte(byte), Value(place) }
-    FaultRead as "FaultRead" { DtcByStatus { status, group } }
+    FaultRead as "FaultRead" { DtcByStatus { status, group }, DtcByStatusMask { mask }, EmissionDtc(which) }
     Step as "Step" { Send { send, expect, within }, Wait(time) }
     Init as "kline::Init" { None, Fast, FiveBaud(init) }
     Framing as "kline::Framing" { Iso14230, Iso9141, Declared(block) }

@@ -102,7 +102,7 @@ macro_rules! whole_numbers {
         }
     )*};
 }
-whole_numbers!(u8, u16, u32, i64, i128, bool);
+whole_numbers!(u64, u8, u16, u32, i64, i128, bool);
 
 /// The shortest decimal that is read back as the same binary64.
 impl Write for f64 {

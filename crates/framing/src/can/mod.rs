@@ -1,7 +1,13 @@
-//! CAN identifiers and frames: the words that the contract needs. Transport comes with ISO 15765-2.
+//! CAN: identifiers, frames, filters, and what a controller says about its bus (ISO 11898-1).
+//!
+//! Messages longer than a frame are the subject of [`isotp`](crate::isotp).
 
+mod condition;
+mod filter;
 mod frame;
 mod id;
 
+pub use condition::Condition;
+pub use filter::Filter;
 pub use frame::{Frame, FrameKind};
 pub use id::Id;

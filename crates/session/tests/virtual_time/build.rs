@@ -37,6 +37,7 @@ impl Build {
             groups: Cow::Borrowed(&[]),
             faults: None,
             procedures: Cow::Borrowed(&[]),
+            several: Cow::Borrowed(&[]),
         };
         let definition = Definition {
             id: "test".into(),
@@ -84,6 +85,7 @@ impl Build {
             reserved: Cow::Borrowed(&[]),
             every: Every::Wanted,
             session: None,
+            frame: None,
             channels: Cow::Owned(Vec::new()),
         }));
         self
@@ -203,6 +205,8 @@ fn bare(id: ChannelId, name: &'static str, origin: Origin) -> Channel {
         decimals: 0,
         max_age: None,
         inputs: Cow::Borrowed(&[]),
+        total: None,
+        sent: None,
     }
 }
 

@@ -138,7 +138,7 @@ impl Tester {
         let wanted = match self.ask.to {
             _ if opening.is_some() => Some(self.line.unit),
             Peer::Unit(unit) => Some(unit),
-            Peer::Anyone | Peer::Id(_) => None,
+            Peer::Anyone | Peer::Address(_) => None,
         };
         let for_us = content.target.is_none_or(|target| target == self.line.tester);
         let from_whom = wanted.is_none() || content.source.is_none() || content.source == wanted;

@@ -36,7 +36,7 @@ impl Machine for Tester {
             }
             Input::Lost { cause, .. } => self.lost(cause),
             // Another tester's pulse is not for us, and frames are not of this line.
-            Input::Edge { .. } | Input::Frame { .. } => {}
+            Input::Edge { .. } | Input::Frame { .. } | Input::Bus { .. } => {}
         }
     }
 
@@ -95,7 +95,7 @@ impl Transport for Tester {
                 (Framing::Iso14230, None) => return Err(Misuse::Addressing),
                 (_, None) => Target::Unit(self.line.unit),
             },
-            Peer::Id(_) => return Err(Misuse::Addressing),
+            Peer::Address(_) => return Err(Misuse::Addressing),
         };
         let limit = self.line.framing.longest(self.headers) as u16;
         let Some(frame) = Frame::request(&self.line, self.headers, target, data) else {

@@ -144,7 +144,7 @@ fn calls_that_do_not_fit_the_state_say_so() {
     let mut request = |data: &[u8], ask| t.at("0 ms").does(|tester, now| tester.request(now, data, ask));
     assert_eq!(request(&[], one(0x1C)), Err(Misuse::Length { length: 0, limit: 255 }));
     assert_eq!(request(&[0; 256], one(0x1C)), Err(Misuse::Length { length: 256, limit: 255 }));
-    let id = crate::transport::Peer::Id(crate::can::Id::Standard(0x7E0));
+    let id = crate::transport::Peer::Address(crate::isotp::Address::Normal(crate::can::Id::Standard(0x7E0)));
     let by_id = crate::transport::Ask { to: id, ..one(0x1C) };
     assert_eq!(request(&[0x3E], by_id), Err(Misuse::Addressing));
     let nobody = Line { functional: None, ..plain() };

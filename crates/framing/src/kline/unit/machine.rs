@@ -31,7 +31,7 @@ impl Machine for Unit {
             }
             Input::Lost { cause, .. } => self.lost(cause),
             // A unit never moves the line by hand, and frames are not of this line.
-            Input::LineIs { .. } | Input::Frame { .. } => {}
+            Input::LineIs { .. } | Input::Frame { .. } | Input::Bus { .. } => {}
         }
     }
 
