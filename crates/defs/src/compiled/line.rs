@@ -71,6 +71,8 @@ pub struct Can {
     pub bit_rate: u32,
     /// Bits per second in the data phase; `Some`: FD frames.
     pub data_rate: Option<u32>,
+    /// How bit rate and width of identifiers are found out; `None`: they are as written here.
+    pub start: Option<Start>,
     /// The unit that is asked; `None`: the bus is only listened to.
     pub unit: Option<CanUnit>,
     /// Whose service numbers hold. `None`: only what ISO 14230-3 and ISO 14229-1 agree on.
@@ -79,6 +81,15 @@ pub struct Can {
     pub keep_alive: Option<KeepAlive>,
     /// Effects of commands that no standard knows, by first byte. One not listed is never sent.
     pub effects: List<(u8, Effect)>,
+}
+
+/// How bit rate and width of identifiers are found out.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[non_exhaustive]
+pub enum Start {
+    /// As ISO 15765-4 clause 4 says: 01 00 to all, at 500 and 250 kbit/s, with 11 and 29 bits. What is written in the
+    /// line is tried first, and the path becomes that of the unit that answers.
+    Iso15765_4,
 }
 
 /// A unit that is asked on a CAN bus.

@@ -16,7 +16,7 @@ pub use channel::{
     Total,
 };
 pub use expr::{Binary, Expr, Function, Node, NodeId, Unary};
-pub use line::{Can, CanUnit, KLine, KeepAlive, Line, Refusal, SessionState};
+pub use line::{Can, CanUnit, KLine, KeepAlive, Line, Refusal, SessionState, Start};
 pub use record::{
     ChecksumMethod, Counter, Direction, Every, FrameChecksum, FrameRules, Pattern, PatternByte, Place, Read, Record,
     Template, TemplatePart,

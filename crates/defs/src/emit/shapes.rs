@@ -18,7 +18,7 @@ use crate::compiled::{
     Affine, Array, Between, Binary, Can, CanUnit, Channel, ChecksumMethod, Code, Coding, Conversion, Counter, Curve,
     Direction, EmissionDtc, Every, Expr, Fault, FaultRead, Faults, Field, FrameChecksum, FrameRules, Function, Group,
     KLine, KeepAlive, Layout, Line, Node, NodeId, Origin, Outside, Part, Pattern, PatternByte, Place, Procedure, Read,
-    Record, Refusal, Sent, SentOutside, SessionState, Several, SeveralOf, State, StatusCoding, Step, Template,
+    Record, Refusal, Sent, SentOutside, SessionState, Several, SeveralOf, Start, State, StatusCoding, Step, Template,
     TemplatePart, Total, Unary, Variant,
 };
 use crate::unit::{Quantity, Reference, UnitCode};
@@ -104,7 +104,7 @@ records! {
     Curve as "Curve" { name, points, between, outside }
     Expr as "Expr" { nodes }
     KLine as "KLine" { line, services, keep_alive, effects, refusal }
-    Can as "Can" { bit_rate, data_rate, unit, services, keep_alive, effects }
+    Can as "Can" { bit_rate, data_rate, start, unit, services, keep_alive, effects }
     CanUnit as "CanUnit" { path, functional, line, p2_max, p2_star_max, s3 }
     IsotpPath as "isotp::Path" { request, response }
     IsotpLine as "isotp::Line" { speed, frames, flow, timing }
@@ -163,6 +163,7 @@ words! {
     Function as "Function" { Abs, Min, Max, Clamp, Floor, Ceil, Round, Sqrt, Exp, Ln, Log10, Bit }
     Services as "Services" { Iso14230, Iso14229 }
     StatusCoding as "StatusCoding" { Iso14230, Ssf14230, Iso14229 }
+    Start as "Start" { Iso15765_4 }
     SentOutside as "SentOutside" { Clamp, Invalid }
     SeveralOf as "SeveralOf" { LocalIdentifier, CommonIdentifier, DataIdentifier, Pid }
     ChecksumMethod as "ChecksumMethod" { Xor8, Sum8, NegatedSum8 }
