@@ -30,6 +30,7 @@ pub mod report;
 pub mod row;
 mod schedule;
 mod send;
+pub mod start;
 mod unit;
 pub mod wish;
 
