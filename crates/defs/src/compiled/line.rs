@@ -10,6 +10,7 @@ use super::{List, Pattern, Step, Text};
 /// A line.
 #[derive(Clone, PartialEq, Debug)]
 #[non_exhaustive]
+#[expect(clippy::large_enum_variant, reason = "a static holds it, and there are as many as sessions")]
 pub enum Line {
     /// A K-line.
     KLine(KLine),
