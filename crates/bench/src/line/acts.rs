@@ -3,8 +3,9 @@
 use tickover_framing::contract::{Act, Chunk, Input, Known, Level, Lost, Speed, Tag, Wire};
 use tickover_framing::time::Instant;
 
-use super::wire::{Hold, Sending, Shape, Who};
-use super::{End, Line, Station};
+use super::wire::{Hold, Sending, Shape};
+use super::{End, Line};
+use crate::station::{Station, Who};
 
 impl<S: Station> Line<S> {
     fn end_of(&mut self, who: Who) -> &mut End {

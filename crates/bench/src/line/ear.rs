@@ -9,7 +9,8 @@
 use tickover_framing::contract::Level;
 use tickover_framing::time::Instant;
 
-use super::wire::{Shape, Who, Wire};
+use super::wire::{Shape, Wire};
+use crate::station::Who;
 
 /// One listener.
 #[derive(Clone, Debug)]

@@ -5,8 +5,8 @@ use core::time::Duration;
 use tickover_framing::contract::Chunk;
 use tickover_framing::time::Instant;
 
-use super::wire::Who;
 use crate::random::Random;
+use crate::station::Who;
 
 /// How often the line misbehaves by itself: so many of a million characters. All zero: never.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]

@@ -3,9 +3,9 @@
 use tickover_framing::contract::{Input, Level, Output};
 use tickover_framing::drive::Woke;
 
+use super::Line;
 use super::fault::Strike;
-use super::wire::Who;
-use super::{Line, Station};
+use crate::station::{Station, Who};
 
 impl<S: Station> Line<S> {
     /// A character that ended, for everyone who hears whole characters.

@@ -15,11 +15,9 @@
 //! * Faults come by chance or as planned; each that strikes is counted and logged.
 
 mod acts;
-mod drive;
 mod ear;
 mod fault;
 mod hearing;
-mod station;
 #[cfg(test)]
 mod tests;
 mod wire;
@@ -34,9 +32,9 @@ use tickover_framing::transport::{Echo, Reach};
 use ear::Ear;
 use fault::Faults;
 pub use fault::{Chances, Counts, Planned, Strike, Struck};
-pub use station::{Collecting, Station};
-pub use wire::Who;
 use wire::{Sending, Wire};
+
+pub use crate::station::{Collecting, Station, Who};
 
 /// A virtual line with the tester's port at one end and stations on it.
 #[derive(Debug)]

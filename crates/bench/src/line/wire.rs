@@ -7,16 +7,7 @@ use core::time::Duration;
 use tickover_framing::contract::{Chunk, Level, Parity, Speed};
 use tickover_framing::time::{CharTime, Instant};
 
-/// Who is on the line.
-#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
-pub enum Who {
-    /// The tester: the machine behind the port.
-    Tester,
-    /// A control unit, by its place on the line.
-    Unit(u8),
-    /// The second talker, who asks nobody.
-    Talker,
-}
+use crate::station::Who;
 
 /// What a character looks like at one speed.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]

@@ -1,16 +1,27 @@
-//! What stands on the line beside the tester.
+//! What stands on a line or a bus beside the tester.
 
 use core::convert::Infallible;
 
 use tickover_framing::contract::{Input, Machine, Output};
 
-/// A participant beside the tester. Its events are its own; the line obeys its acts and deadlines.
+/// Who is on the line or the bus.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
+pub enum Who {
+    /// The tester: the machine behind the port.
+    Tester,
+    /// A control unit, by its place on the line.
+    Unit(u8),
+    /// The second talker, who asks nobody.
+    Talker,
+}
+
+/// A participant beside the tester. Its events are its own; the line or the bus obeys its acts and deadlines.
 pub trait Station {
     /// Takes one input.
     fn handle(&mut self, input: Input<'_>);
     /// The next act, or what it waits for.
     fn poll(&mut self) -> Output<Infallible>;
-    /// Whether its own characters come back to it.
+    /// Whether its own characters come back to it. On a bus none do.
     fn hears_itself(&self) -> bool {
         false
     }
@@ -37,7 +48,7 @@ pub struct Collecting<M: Machine> {
     pub machine: M,
     /// What it told, first first.
     pub events: Vec<M::Event>,
-    /// Whether its own characters come back to it.
+    /// Whether its own characters come back to it. On a bus none do.
     pub hears_itself: bool,
 }
 
