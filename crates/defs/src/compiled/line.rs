@@ -118,13 +118,12 @@ impl Can {
 
     /// Whether only the standard that the line does not name could tell what this request does.
     pub fn needs_services(&self, request: &[u8]) -> bool {
-        self.services.is_none()
-            && self.effect_of(request).is_none()
-            && request.first().is_some_and(|first| KLine::DIFFERENT.contains(first))
+        self.services.is_none() && self.effect_of(request).is_none() && differs(request)
     }
 }
 
-/// The one judgement of a request: the standard's first, then what the definition declares.
+/// The one judgement of a request: the standard's first, then what the definition declares. Framing that is declared
+/// belongs to no standard, so nothing is taken from one.
 fn judge(
     services: Option<Services>,
     effects: &[(u8, Effect)],
@@ -135,11 +134,17 @@ fn judge(
     let declared = effects.iter().find(|(command, _)| command == first).map(|(_, effect)| *effect);
     let standard = match services {
         Some(Services::Iso14230) => effect::of_iso14230(request),
-        Some(Services::Iso14229) => None,
-        None if declared.is_some() || declared_framing || KLine::DIFFERENT.contains(first) => None,
-        None => effect::of_iso14230(request),
+        Some(Services::Iso14229) => effect::of_iso14229(request),
+        None if declared.is_some() || declared_framing || differs(request) => None,
+        None => effect::of_iso14230(request).or_else(|| effect::of_iso14229(request)),
     };
     standard.or(declared)
+}
+
+/// Whether ISO 14230-3 and ISO 14229-1 both know this request and understand it differently.
+fn differs(request: &[u8]) -> bool {
+    let other = || effect::of_iso14230(request).zip(effect::of_iso14229(request)).is_some_and(|(a, b)| a != b);
+    request.first().is_some_and(|first| KLine::DIFFERENT.contains(first)) || other()
 }
 
 /// A K-line with what the session must know beyond bytes and times.
@@ -172,10 +177,7 @@ impl KLine {
 
     /// Whether only the standard that the line does not name could tell what this request does.
     pub fn needs_services(&self, request: &[u8]) -> bool {
-        self.services.is_none()
-            && !self.is_declared()
-            && self.effect_of(request).is_none()
-            && request.first().is_some_and(|first| Self::DIFFERENT.contains(first))
+        self.services.is_none() && !self.is_declared() && self.effect_of(request).is_none() && differs(request)
     }
 
     const fn is_declared(&self) -> bool {
@@ -254,5 +256,35 @@ mod tests {
             (Some(Effect::Reads), false)
         );
         assert_eq!((unnamed.effect_of(&[0xB2, 0x01]), unnamed.needs_services(&[0xB2, 0x01])), (None, false));
+        // ISO 14229-1 has 03 as "results of a routine"; in ISO 14230-3 it is the routine that starts.
+        let routine = [0x31, 0x03, 0xFF, 0x00];
+        assert_eq!((unnamed.effect_of(&routine), unnamed.needs_services(&routine)), (None, true));
+        assert_eq!(unnamed.effect_of(&[0x31, 0x01, 0xFF, 0x00]), Some(Effect::Actuates));
+        // Only ISO 14229-1 has 19.
+        assert_eq!(unnamed.effect_of(&[0x19, 0x02, 0xFF]), Some(Effect::Reads));
+    }
+
+    /// ISO 14229-1: 2F with 00 returns control, which is no read; 2A makes the unit speak on its own.
+    #[test]
+    fn a_line_of_iso_14229_is_judged_by_it() {
+        let named = line(Some(Services::Iso14229));
+        assert_eq!(named.effect_of(&[0x22, 0xF1, 0x90]), Some(Effect::Reads));
+        assert_eq!(named.effect_of(&[0x2F, 0x9B, 0x00, 0x00]), Some(Effect::Actuates));
+        assert_eq!(named.effect_of(&[0x2A, 0x01, 0x01]), Some(Effect::Session));
+        assert_eq!(named.effect_of(&[0x31, 0x03, 0xFF, 0x00]), Some(Effect::Reads));
+        assert_eq!(named.effect_of(&[0x21, 0x01]), None);
+        assert_eq!(named.effect_of(&[0xB1, 0x01]), Some(Effect::Reads));
+    }
+
+    /// SSF 14230-3 issue 2 table 3.2.1 and ISO 14229-1 leave the services below 10 to SAE J1979.
+    #[test]
+    fn services_of_sae_j1979_mean_the_same_whoever_is_named() {
+        for services in [None, Some(Services::Iso14230), Some(Services::Iso14229)] {
+            let line = line(services);
+            assert_eq!(line.effect_of(&[0x01, 0x0C]), Some(Effect::Reads), "{services:?}");
+            assert_eq!(line.effect_of(&[0x04]), Some(Effect::Clears), "{services:?}");
+            assert_eq!(line.effect_of(&[0x08, 0x01]), Some(Effect::Actuates), "{services:?}");
+            assert!(!line.needs_services(&[0x01, 0x0C]), "{services:?}");
+        }
     }
 }

@@ -30,9 +30,10 @@ pub(super) fn read(node: Option<&Node>, services: Option<Services>, out: &mut Fi
             );
             continue;
         };
-        // With any parameters: what the standard knows is not declared again.
-        let known =
-            services.is_some() && (0..3).any(|more| effect::of_iso14230(&[command, 1, 1, 1][..=more]).is_some());
+        let known = services.is_some_and(|services| match services {
+            Services::Iso14230 => effect::is_of_iso14230(command),
+            Services::Iso14229 => effect::is_of_iso14229(command),
+        });
         if known {
             let message = format!("the effect of {command:02X} is that of the standard");
             out.push(

@@ -1,41 +1,12 @@
-//! What a request does to the control unit.
+//! What a request of ISO 14230-3 does.
 
-use core::fmt;
-
-/// What a request does to the control unit. Polling takes `Reads` only; the rest needs a permit.
-#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
-#[non_exhaustive]
-pub enum Effect {
-    /// Asks for data and changes nothing.
-    Reads,
-    /// Changes the state of the conversation: sessions, timing, security, keep-alive.
-    Session,
-    /// Stores something in the unit.
-    Writes,
-    /// Erases fault codes or learned values.
-    Clears,
-    /// Moves something, starts a routine, resets.
-    Actuates,
-}
-
-/// The word used in definitions: `reads`.
-impl fmt::Display for Effect {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Self::Reads => "reads",
-            Self::Session => "session",
-            Self::Writes => "writes",
-            Self::Clears => "clears",
-            Self::Actuates => "actuates",
-        })
-    }
-}
+use super::{Effect, is_of_j1979, of_j1979};
 
 /// What a request of ISO 14230 does, judged on the whole request; `None` if the standard does not say.
 ///
 /// A request without a known effect is never sent by polling. The same service may read or actuate: the control
 /// parameter of 30 and 2F decides, and a transmission mode of 21, 22 and 23 that makes the unit speak on its own
-/// is a change of the conversation.
+/// is a change of the conversation. Services below 10 are those of SAE J1979 (SSF 14230-3 issue 2 table 3.2.1).
 ///
 /// ```
 /// use tickover_services::{Effect, effect};
@@ -47,13 +18,24 @@ impl fmt::Display for Effect {
 /// ```
 pub fn of_iso14230(request: &[u8]) -> Option<Effect> {
     let (&service, parameters) = request.split_first()?;
-    let (_, _, rule) = RULES.iter().find(|(first, last, _)| (*first..=*last).contains(&service))?;
-    match rule {
+    if is_of_j1979(service) {
+        return of_j1979(request);
+    }
+    match rule(service)? {
         Rule::Always(effect) => Some(*effect),
         Rule::Identifiers => of_identifiers(parameters),
         Rule::Read { named_by } => of_transmission(parameters.get(*named_by..)?),
         Rule::Control { named_by } => of_control(parameters.get(*named_by..)?),
     }
+}
+
+/// Whether ISO 14230-3 defines this service, or leaves it to SAE J1979.
+pub fn is_of_iso14230(service: u8) -> bool {
+    is_of_j1979(service) || rule(service).is_some()
+}
+
+fn rule(service: u8) -> Option<&'static Rule> {
+    RULES.iter().find(|(first, last, _)| (*first..=*last).contains(&service)).map(|(_, _, rule)| rule)
 }
 
 /// How the effect of a service is found.
@@ -72,11 +54,6 @@ enum Rule {
 /// Clauses are those of SSF 14230-3 issue 2 (2000-02-01).
 #[rustfmt::skip]
 const RULES: &[(u8, u8, Rule)] = &[
-    (0x01, 0x03, Rule::Always(Effect::Reads)),      // SAE J1979 on ISO 14230-4; from memory
-    (0x04, 0x04, Rule::Always(Effect::Clears)),     // SAE J1979: clear; from memory
-    (0x05, 0x07, Rule::Always(Effect::Reads)),      // SAE J1979; from memory
-    (0x08, 0x08, Rule::Always(Effect::Actuates)),   // SAE J1979: control of a system; from memory
-    (0x09, 0x0A, Rule::Always(Effect::Reads)),      // SAE J1979; from memory
     (0x10, 0x10, Rule::Always(Effect::Session)),    // StartDiagnosticSession, 6.1
     (0x11, 0x11, Rule::Always(Effect::Actuates)),   // EcuReset, 6.5
     (0x12, 0x13, Rule::Always(Effect::Reads)),      // freeze frames, 8.4; fault codes, table 4.3
