@@ -178,10 +178,12 @@ impl Start {
             Phase::Answers { width, until, busy, .. } if end <= *until => {
                 let Some(path) = width.path(frame.id) else { return };
                 match frame.data.as_slice() {
-                    [length @ 0x06..=0x07, 0x41, 0x00, rest @ ..] if rest.len() + 2 >= usize::from(*length) => {
-                        if !self.responders.contains(&path) && self.responders.len() < UNITS {
-                            self.responders.push(path);
-                        }
+                    [length @ 0x06..=0x07, 0x41, 0x00, rest @ ..]
+                        if rest.len() + 2 >= usize::from(*length)
+                            && self.responders.len() < UNITS
+                            && !self.responders.contains(&path) =>
+                    {
+                        self.responders.push(path);
                     }
                     [0x03, 0x7F, 0x01, 0x21, ..] => *busy = true,
                     _ => {}
