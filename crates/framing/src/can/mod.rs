@@ -1,8 +1,9 @@
-//! CAN: identifiers, frames, filters, and what a controller says about its bus (ISO 11898-1).
+//! CAN: identifiers, frames and their time, filters, and what a controller says about its bus (ISO 11898-1).
 //!
 //! Messages longer than a frame are the subject of [`isotp`](crate::isotp).
 
 mod condition;
+mod duration;
 mod filter;
 mod frame;
 mod id;
@@ -10,4 +11,4 @@ mod id;
 pub use condition::Condition;
 pub use filter::Filter;
 pub use frame::{Frame, FrameKind};
-pub use id::Id;
+pub use id::{Id, IdError};
