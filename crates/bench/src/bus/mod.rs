@@ -29,6 +29,7 @@ mod wire;
 use core::time::Duration;
 use std::collections::VecDeque;
 
+use tickover_framing::can::Filter;
 use tickover_framing::contract::{Act, Input, Lost, Speed};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::time::{Instant, earliest};
@@ -50,6 +51,7 @@ pub struct Bus<S> {
     reach: Reach,
     before: Rates,
     tester_always: Option<Speed>,
+    wanted: Vec<Filter>,
     cut_at: Option<Instant>,
     tester: Node,
     units: Vec<(S, Node)>,
@@ -89,6 +91,7 @@ impl<S: Station> Bus<S> {
             reach,
             before,
             tester_always: None,
+            wanted: Vec::new(),
             cut_at: None,
             tester: Node::new(before),
             units: Vec::new(),
@@ -161,6 +164,11 @@ impl<S: Station> Bus<S> {
         if let Some(rates) = speed.and_then(Rates::of) {
             self.restart(Who::Tester, rates);
         }
+    }
+
+    /// The tester's port hands in these frames only, as a filter in a driver does; none: all.
+    pub fn tester_wants(&mut self, wanted: &[Filter]) {
+        self.wanted = wanted.to_vec();
     }
 
     /// A controller that is off tries again after this time and 128 times 11 bits; `None`: it stays off.

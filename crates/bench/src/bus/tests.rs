@@ -6,7 +6,7 @@
 use core::convert::Infallible;
 use core::time::Duration;
 
-use tickover_framing::can::{Condition, Frame, FrameKind, Id};
+use tickover_framing::can::{Condition, Filter, Frame, FrameKind, Id};
 use tickover_framing::contract::{Act, Chunk, Input, Lost, Output, Speed, Tag, Wire};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::time::Instant;
@@ -360,6 +360,15 @@ fn an_adapter_that_runs_at_its_own_rate_says_so() {
     bus.tester_always_runs_at(Some(own));
     let report = bus.act(&rate(500_000));
     assert!(matches!(report, Some(Input::SpeedIs { got: Some(got), .. }) if got == own), "{report:?}");
+}
+
+#[test]
+fn a_filter_hides_frames_from_the_tester_alone() {
+    let mut bus = bus(2);
+    bus.tester_wants(&[Filter::only(Id::Standard(0x123))]);
+    unit_sends(&mut bus, 0, 0, &[full(0x122), full(0x123), long(0x123)]);
+    assert_eq!(frames(&notices(&mut bus, 10_000)), [(540, Id::Standard(0x123))]);
+    assert_eq!(unit(&mut bus, 1).heard.len(), 3);
 }
 
 #[test]

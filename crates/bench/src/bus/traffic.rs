@@ -230,7 +230,10 @@ impl<S: Station> Bus<S> {
     pub(super) fn hand(&mut self, who: Who, frame: Frame) {
         let end = self.now;
         match who {
-            Who::Tester => self.told.push_back(Woke::Frame { end, frame }),
+            Who::Tester if self.wanted.is_empty() || self.wanted.iter().any(|filter| filter.takes(frame.id)) => {
+                self.told.push_back(Woke::Frame { end, frame });
+            }
+            Who::Tester => {}
             Who::Unit(place) => self.hand_unit(place, Input::Frame { end, frame: &frame }),
             Who::Talker => {}
         }

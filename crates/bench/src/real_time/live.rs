@@ -1,4 +1,4 @@
-//! A line inside this program as a port for the I/O thread.
+//! A line or a bus inside this program as a port for the I/O thread.
 
 use core::time::Duration;
 use std::collections::VecDeque;
@@ -14,21 +14,29 @@ use tickover_framing::time::earliest;
 use tickover_framing::transport::Reach;
 use tickover_link::{Clock, Description, Kind, LivePort, OpenError};
 
-use crate::line::{Line, Station};
+use super::Medium;
+use crate::bus::Bus;
+use crate::line::Line;
 
-/// A virtual line in real time: whatever is due happens when the clock says so.
+/// A virtual [`Line`] or [`Bus`] in real time: whatever is due happens when the clock says so.
 ///
-/// Pulses and parity reach the units as on a real line. [`Line::cut_at`] unplugs it; [`reopen`](LivePort::reopen)
-/// plugs it in again.
+/// Everything reaches the units as on a real line: pulses and parity, errors and acknowledgements. [`Line::cut_at`] or
+/// [`Bus::cut_at`] unplugs it; [`reopen`](LivePort::reopen) plugs it in again.
 #[derive(Debug)]
-pub struct LiveLine<S> {
-    line: Line<S>,
+pub struct Live<M> {
+    medium: M,
     clock: Clock,
     name: String,
     bell: Arc<Bell>,
-    /// What the tester heard while it was acting.
+    /// What the tester noticed while it was acting.
     heard: VecDeque<(Woke, [u8; 2])>,
 }
+
+/// A virtual K-line in real time.
+pub type LiveLine<S> = Live<Line<S>>;
+
+/// A virtual CAN bus in real time.
+pub type LiveBus<S> = Live<Bus<S>>;
 
 /// A call that may come before the wait.
 #[derive(Debug, Default)]
@@ -52,17 +60,26 @@ impl Wake for Bell {
 pub const LIVE_REACH: Reach =
     Reach { late_in: Duration::from_millis(20), late_out: Duration::from_millis(20), ..Reach::IDEAL };
 
-impl<S: Station> LiveLine<S> {
-    /// Paces `line` by `clock`. Its instants become those of the clock.
-    ///
-    /// Make the line with [`LIVE_REACH`], so that the tester's machine allows for late wake-ups.
-    pub fn new(line: Line<S>, clock: Clock, name: &str) -> Self {
-        Self { line, clock, name: name.to_owned(), bell: Arc::default(), heard: VecDeque::new() }
-    }
-
+impl<S> Live<Line<S>> {
     /// The line, to look at its units or plan faults.
     pub const fn line_mut(&mut self) -> &mut Line<S> {
-        &mut self.line
+        &mut self.medium
+    }
+}
+
+impl<S> Live<Bus<S>> {
+    /// The bus, to look at its units or plan faults.
+    pub const fn bus_mut(&mut self) -> &mut Bus<S> {
+        &mut self.medium
+    }
+}
+
+impl<M: Medium> Live<M> {
+    /// Paces a line or a bus by `clock`. Its instants become those of the clock.
+    ///
+    /// Make it with [`LIVE_REACH`], so that the tester's machine allows for late wake-ups.
+    pub fn new(medium: M, clock: Clock, name: &str) -> Self {
+        Self { medium, clock, name: name.to_owned(), bell: Arc::default(), heard: VecDeque::new() }
     }
 
     /// Sleeps until `at` or until somebody rings; true if rung.
@@ -82,9 +99,9 @@ impl<S: Station> LiveLine<S> {
     }
 }
 
-impl<S: Station> Port for LiveLine<S> {
+impl<M: Medium> Port for Live<M> {
     fn reach(&self) -> Reach {
-        self.line.reach()
+        self.medium.reach()
     }
 
     fn now(&self) -> Instant {
@@ -94,8 +111,8 @@ impl<S: Station> Port for LiveLine<S> {
     fn act(&mut self, act: &Act) -> Option<Input<'static>> {
         let (now, mut bytes) = (self.clock.now(), [0; 2]);
         loop {
-            match self.line.wait(Some(now), &mut bytes) {
-                Woke::Deadline { .. } | Woke::Lost { .. } | Woke::Command => return self.line.act(act),
+            match self.medium.wait(Some(now), &mut bytes) {
+                Woke::Deadline { .. } | Woke::Lost { .. } | Woke::Command => return self.medium.act(act),
                 woke => self.heard.push_back((woke, bytes)),
             }
         }
@@ -110,18 +127,18 @@ impl<S: Station> Port for LiveLine<S> {
             return woke;
         }
         loop {
-            match self.line.wait(Some(self.clock.now()), buffer) {
+            match self.medium.wait(Some(self.clock.now()), buffer) {
                 Woke::Deadline { now } if until.is_none_or(|until| now < until) => {}
                 woke => return woke,
             }
-            if self.sleep_until(earliest(self.line.next_due(), until)) {
+            if self.sleep_until(earliest(self.medium.next_due(), until)) {
                 return Woke::Command;
             }
         }
     }
 }
 
-impl<S: Station + Send> LivePort for LiveLine<S> {
+impl<M: Medium + Send> LivePort for Live<M> {
     fn clock(&self) -> Clock {
         self.clock
     }
@@ -131,8 +148,8 @@ impl<S: Station + Send> LivePort for LiveLine<S> {
     }
 
     fn reopen(&mut self) -> Result<(), OpenError> {
-        self.line.cut_at(None);
-        self.line.pass_until(self.clock.now());
+        self.medium.plug_in();
+        self.medium.pass_until(self.clock.now());
         self.heard.clear();
         Ok(())
     }

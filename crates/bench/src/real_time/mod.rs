@@ -6,6 +6,7 @@
 #[cfg(unix)]
 mod bench;
 mod live;
+mod medium;
 #[cfg(unix)]
 mod pty;
 #[cfg(all(test, unix))]
@@ -13,6 +14,7 @@ mod tests;
 
 #[cfg(unix)]
 pub use bench::{Bench, BenchError, TruthSink};
-pub use live::{LIVE_REACH, LiveLine};
+pub use live::{LIVE_REACH, Live, LiveBus, LiveLine};
+pub use medium::Medium;
 #[cfg(unix)]
 pub use pty::{PtyLine, PtyNote, Stopper};

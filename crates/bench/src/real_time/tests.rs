@@ -7,13 +7,15 @@ use std::os::unix::fs::OpenOptionsExt;
 use std::sync::mpsc;
 
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+use tickover_framing::can::{Condition, Frame, FrameKind, Id};
 use tickover_framing::contract::{Act, Chunk, Input, Output, Parity, Speed, Tag, Why, Wire};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::time::Instant;
 use tickover_framing::transport::Reach;
 use tickover_link::{Clock, LivePort};
 
-use super::{LiveLine, PtyLine, PtyNote};
+use super::{LIVE_REACH, LiveBus, LiveLine, PtyLine, PtyNote};
+use crate::bus::{self, Bus};
 use crate::line::{Line, Station};
 
 /// Answers each 10 with 20 21, 2 ms after it.
@@ -88,6 +90,73 @@ fn a_line_that_is_cut_stays_lost_until_it_is_reopened() {
     assert!(matches!(port.act(&transmit(&[1])), Some(Input::Lost { .. })));
     port.reopen().expect("a line in process can be plugged in again");
     assert!(matches!(port.act(&transmit(&[1])), Some(Input::Sent { .. })));
+}
+
+/// Sends 7E8 for every frame that it hears.
+#[derive(Debug, Default)]
+struct Repeater(usize);
+
+impl Station for Repeater {
+    fn handle(&mut self, input: Input<'_>) {
+        self.0 += usize::from(matches!(input, Input::Frame { .. }));
+    }
+
+    fn poll(&mut self) -> Output<Infallible> {
+        if self.0 == 0 {
+            return Output::Idle;
+        }
+        self.0 -= 1;
+        Output::Act(send(frame(0x7E8, &[4, 5])))
+    }
+}
+
+fn frame(id: u16, data: &[u8]) -> Frame {
+    Frame { id: Id::Standard(id), kind: FrameKind::Classic, data: Chunk::split_from(data).0 }
+}
+
+fn send(frame: Frame) -> Act {
+    Act::Transmit { tag: Tag(3), wire: Wire::Frame(frame) }
+}
+
+#[test]
+fn an_in_process_bus_reports_what_is_sent_and_then_hands_in_the_answer() {
+    let clock = Clock::start();
+    let mut bus = Bus::new(LIVE_REACH, 125_000);
+    bus.attach(Repeater::default());
+    let mut port = LiveBus::new(bus, clock, "bench");
+    assert!(port.act(&send(frame(0x7E0, &[1]))).is_none());
+    let Woke::Sent { tag: Tag(3), start, end } = port.wait(None, &mut []) else { panic!("no report") };
+    assert!(port.now() >= end && end > start);
+    let Woke::Frame { end: heard, frame: answer } = port.wait(None, &mut []) else { panic!("no answer") };
+    assert_eq!(answer, frame(0x7E8, &[4, 5]));
+    assert_eq!(heard.since(end), answer_time());
+}
+
+/// 11-bit identifier, two bytes: 55 + 20 bits of 8 us with worst-case stuffing and intermission.
+fn answer_time() -> Duration {
+    Duration::from_micros(75 * 8)
+}
+
+#[test]
+fn an_in_process_bus_shows_another_bit_rate_and_a_bus_that_is_off() {
+    let mut bus = Bus::new(LIVE_REACH, 500_000);
+    bus.attach(Repeater::default());
+    for _ in 0..32 {
+        bus.plan(bus::Planned { at: Instant::ORIGIN, who: bus::Who::Tester, strike: bus::Strike::Destroy });
+    }
+    let mut port = LiveBus::new(bus, Clock::start(), "bench");
+    port.act(&send(frame(0x7E0, &[1])));
+    let mut conditions = Vec::new();
+    while conditions.last() != Some(&Condition::Off) {
+        let woke = port.wait(None, &mut []);
+        let Woke::Bus { condition, .. } = woke else { panic!("{woke:?}") };
+        conditions.push(condition);
+    }
+    assert!(conditions.contains(&Condition::Error) && conditions.contains(&Condition::Passive));
+    let slower = Speed::Can { bit_rate: 250_000, data_rate: None, listen_only: false };
+    assert!(matches!(port.act(&Act::Speed(slower)), Some(Input::SpeedIs { got: Some(got), .. }) if got == slower));
+    port.act(&send(frame(0x7E0, &[1])));
+    assert!(matches!(port.wait(None, &mut []), Woke::Bus { condition: Condition::Error, .. }));
 }
 
 /// A tester that opens the path as another program would.
