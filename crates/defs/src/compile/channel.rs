@@ -8,7 +8,7 @@ use super::decimals::{self, Trials};
 use super::names::Here;
 use super::owned;
 use crate::check;
-use crate::compiled::{Channel, Code, Conversion, Expr, Field, Origin, Part, State, UnitCode};
+use crate::compiled::{Channel, Code, Conversion, Expr, Field, Origin, Part, Sent, SentOutside, State, UnitCode};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::formula::{self, Compiled, FormulaError, Rule, Wanted};
 use crate::model::{self, Findings, TextAt};
@@ -49,10 +49,11 @@ pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Chann
     if let (Some(text), Some(compiled)) = (&channel.formula, &formula) {
         same_unit(text, compiled, unit, out)?;
     }
+    let from = channel.from.as_ref().map(|text| from(text, unit, given.here, out)).transpose()?;
     let origin = origin(given).ok_or(Absent::Mistaken)?;
     let conversion = conversion(&origin, formula.as_ref(), !channel.states.is_empty());
     let mut inputs: Vec<ChannelId> = Vec::new();
-    for input in [&formula, &when].into_iter().flatten().flat_map(|compiled| &compiled.inputs) {
+    for input in [&formula, &when, &from].into_iter().flatten().flat_map(|compiled| &compiled.inputs) {
         if !inputs.contains(input) {
             inputs.push(*input);
         }
@@ -98,8 +99,12 @@ pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Chann
         decimals,
         max_age: channel.max_age,
         inputs: Cow::Owned(inputs),
-        total: None,
-        sent: None,
+        total: channel.total.as_ref().map(|total| total.value),
+        // Without a word about it nothing is made to fit.
+        sent: from.map(|from| Sent {
+            from: from.expr,
+            outside: channel.outside.as_ref().map_or(SentOutside::Invalid, |outside| outside.value),
+        }),
     })
 }
 
@@ -130,6 +135,14 @@ pub(crate) fn formulas(
     let when = when.map(|text| expression(text, &around, Wanted::Truth, out)).transpose();
     let formula = formula.map(|text| expression(text, here, Wanted::Number, out)).transpose();
     (when, formula)
+}
+
+/// What a sent channel says, in its unit.
+fn from(text: &TextAt, unit: Option<UnitCode>, here: &Here<'_>, out: &mut Findings<'_>) -> Result<Compiled, Absent> {
+    let around = Here { raw: false, parts: Vec::new(), ..*here };
+    let compiled = expression(text, &around, Wanted::Value, out)?;
+    same_unit(text, &compiled, unit, out)?;
+    Ok(compiled)
 }
 
 /// Names that fix the unit of a formula fix that of the channel.

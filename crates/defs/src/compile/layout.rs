@@ -130,6 +130,7 @@ impl<'a> Work<'a> {
                 reserved: record.reserved.iter().map(|range| range.value).collect(),
                 every: record.every,
                 session: record.session.as_ref(),
+                frame: record.frame.as_ref().map(model::frame::Frame::rules),
             };
             let compiled = record::compile(raw, self.lines, self.services, out);
             self.put_record(id, compiled);
@@ -306,6 +307,7 @@ impl<'a> Work<'a> {
             reserved: Vec::new(),
             every,
             session,
+            frame: None,
         };
         let compiled = record::compile(raw, self.lines, self.services, out);
         self.put_record(id, compiled);
@@ -347,6 +349,7 @@ impl<'a> Work<'a> {
             reserved: Vec::new(),
             every: space.every,
             session: space.session,
+            frame: None,
         };
         let compiled = record::compile(raw, self.lines, self.services, out);
         let good = compiled.is_some();

@@ -6,7 +6,7 @@ use std::vec::Vec;
 
 use super::line::{Judged, Lines};
 use crate::check;
-use crate::compiled::{Every, Pattern, Read, Record, Template, TemplatePart};
+use crate::compiled::{Every, FrameRules, Pattern, Read, Record, Template, TemplatePart};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::bytes::{exactly, fixed};
 use crate::model::service::Services;
@@ -31,6 +31,7 @@ pub(crate) struct Raw<'a> {
     pub(crate) reserved: Vec<(u16, u16)>,
     pub(crate) every: Every,
     pub(crate) session: Option<&'a TextAt>,
+    pub(crate) frame: Option<FrameRules>,
 }
 
 /// What is asked for.
@@ -53,6 +54,7 @@ pub(crate) fn compile(raw: Raw<'_>, lines: &Lines, services: &Services, out: &mu
             (Read::Identification(*id), fixed(&[0x1A, *id]), exactly(&[0x5A, *id]))
         }
         Asked::Plain(model::record::Read::Request(request, answer)) => (Read::Request, request.clone(), answer.clone()),
+        Asked::Plain(model::record::Read::Frame(id)) => (Read::Frame(*id), fixed(&[]), exactly(&[])),
         Asked::Plain(model::record::Read::Memory(..)) => return None,
         Asked::Memory { address, count } => {
             let (request, answer) = memory(address, count, &raw.span, services, out)?;
@@ -84,8 +86,9 @@ pub(crate) fn compile(raw: Raw<'_>, lines: &Lines, services: &Services, out: &mu
             }
         },
     };
-    // What is put in later cannot change what a request does: it is judged with zeroes.
-    let judged = request.fill(|_| Some(0)).map(|bytes| lines.effect(&bytes));
+    // What is put in later cannot change what a request does: it is judged with zeroes. A frame asks for nothing.
+    let asks = raw.frame.is_none();
+    let judged = request.fill(|_| Some(0)).filter(|_| asks).map(|bytes| lines.effect(&bytes));
     if judged.as_ref().is_some_and(|judged| *judged != Judged::NoLine) {
         let bytes = request.fill(|_| Some(0)).unwrap_or_default();
         if !check::effect::only_reads(&bytes, lines, &raw.span, out) {
@@ -102,7 +105,7 @@ pub(crate) fn compile(raw: Raw<'_>, lines: &Lines, services: &Services, out: &mu
         every: raw.every,
         session,
         channels: Cow::Borrowed(&[]),
-        frame: None,
+        frame: raw.frame,
     })
 }
 

@@ -5,6 +5,7 @@
 
 pub mod channel;
 pub mod expr;
+pub mod frame;
 pub mod line;
 pub mod record;
 pub mod service;
@@ -16,11 +17,9 @@ pub use channel::{
     Total,
 };
 pub use expr::{Binary, Expr, Function, Node, NodeId, Unary};
+pub use frame::{ChecksumMethod, Counter, Direction, FrameChecksum, FrameRules};
 pub use line::{Can, CanUnit, KLine, KeepAlive, Line, Refusal, SessionState, Start};
-pub use record::{
-    ChecksumMethod, Counter, Direction, Every, FrameChecksum, FrameRules, Pattern, PatternByte, Place, Read, Record,
-    Template, TemplatePart,
-};
+pub use record::{Every, Pattern, PatternByte, Place, Read, Record, Template, TemplatePart};
 pub use service::{EmissionDtc, Fault, FaultRead, Faults, Group, Procedure, Several, SeveralOf, StatusCoding, Step};
 
 pub use crate::unit::UnitCode;

@@ -5,7 +5,7 @@ use core::time::Duration;
 
 use tickover_framing::can::Id;
 
-use super::{List, Text};
+use super::{FrameRules, List, Text};
 use crate::value::{ChannelId, RecordId};
 
 /// One request and the data bytes of its response.
@@ -31,65 +31,6 @@ pub struct Record {
     pub channels: List<ChannelId>,
     /// Of a frame: direction, counter and checksum. `read` is then [`Read::Frame`], request and answer are empty.
     pub frame: Option<FrameRules>,
-}
-
-/// What a frame of the bus carries beside its channels.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct FrameRules {
-    /// Heard, or sent by us.
-    pub direction: Direction,
-    /// Counts up by one from frame to frame.
-    pub counter: Option<Counter>,
-    /// Guards the frame.
-    pub checksum: Option<FrameChecksum>,
-}
-
-/// Who sends a frame.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Direction {
-    /// A unit on the bus.
-    Heard,
-    /// We do, by permit; `fill` stands where no channel writes.
-    Sent {
-        /// What stands in bits that no channel writes.
-        fill: u8,
-    },
-}
-
-/// A counter in a frame: up by one a frame, then from 0 again.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct Counter {
-    /// Byte of the frame.
-    pub at: u16,
-    /// Least significant bit used.
-    pub low_bit: u8,
-    /// Number of bits, 1 to 8.
-    pub width: u8,
-}
-
-/// A checksum byte in a frame.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct FrameChecksum {
-    /// Byte of the frame.
-    pub at: u16,
-    /// How it is computed.
-    pub method: ChecksumMethod,
-    /// First and last byte that it guards.
-    pub over: (u16, u16),
-    /// What the sum starts with.
-    pub start: u8,
-}
-
-/// How a checksum byte is computed.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-#[non_exhaustive]
-pub enum ChecksumMethod {
-    /// Exclusive or of all bytes.
-    Xor8,
-    /// Sum modulo 256.
-    Sum8,
-    /// Sum modulo 256, negated.
-    NegatedSum8,
 }
 
 /// What a read asks for.

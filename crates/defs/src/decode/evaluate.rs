@@ -45,6 +45,14 @@ impl<'a> Evaluation<'a> {
         self.truth_at(self.root(), 0)
     }
 
+    /// A number, or the text of a channel that the expression names.
+    pub(crate) fn value(&self) -> Result<Value, Invalid> {
+        match self.expr.nodes.get(usize::from(self.root().0)) {
+            Some(Node::Channel(id)) => self.latest(*id).cloned(),
+            _ => self.number().map(Value::Number),
+        }
+    }
+
     fn root(&self) -> NodeId {
         NodeId(self.expr.nodes.len().saturating_sub(1) as u16)
     }

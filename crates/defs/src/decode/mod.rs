@@ -7,20 +7,24 @@ pub(crate) mod arithmetic;
 mod curve;
 mod evaluate;
 pub(crate) mod field;
+mod frame;
 mod quotient;
 mod record;
 mod scope;
 #[cfg(test)]
 mod tests;
+mod total;
 
 use alloc::borrow::Cow;
 use core::time::Duration;
 
 pub(crate) use evaluate::{Evaluation, Given};
 pub use field::raw;
+pub use frame::{FrameMistake, frame};
 pub use quotient::quotient;
 pub use record::{WrongLength, record};
 pub use scope::{Nothing, Scope};
+pub use total::{Counted, counted};
 
 use crate::compiled::{Affine, Channel, Conversion, Expr, Layout, Origin};
 use crate::value::{Invalid, Raw, Reading, Value};
@@ -75,6 +79,13 @@ pub fn convert(layout: &Layout, channel: &Channel, raw: &Raw, scope: &dyn Scope)
     {
         return found;
     }
+    let content = match (content, channel.total) {
+        (Content::Whole(whole), Some(rule)) => {
+            let raw = u64::try_from(whole).map_err(|_| Invalid::StepTooLarge)?;
+            Content::Whole(i128::from(total::total(rule, scope.counted(channel.id), raw)?))
+        }
+        (content, _) => content,
+    };
     let number = match content {
         Content::Text(text) => return Ok(Value::Text(Cow::Owned(text))),
         Content::Bad(invalid) => return Err(invalid),
@@ -115,6 +126,17 @@ pub fn truth(layout: &Layout, condition: &Expr, scope: &dyn Scope) -> Result<boo
 /// [`Invalid`] says what kept it from having one.
 pub fn number(layout: &Layout, expr: &Expr, scope: &dyn Scope) -> Result<f64, Invalid> {
     evaluation(layout, expr, Given::Nothing, scope).number().map(positive_zero)
+}
+
+/// What an expression over channels gives: a number, or the state or text of the channel that it names.
+///
+/// # Errors
+/// [`Invalid`] says what kept it from having one.
+pub fn value(layout: &Layout, expr: &Expr, scope: &dyn Scope) -> Result<Value, Invalid> {
+    match evaluation(layout, expr, Given::Nothing, scope).value()? {
+        Value::Number(number) => Ok(Value::Number(positive_zero(number))),
+        text => Ok(text),
+    }
 }
 
 fn evaluation<'a>(layout: &'a Layout, expr: &'a Expr, given: Given<'a>, scope: &'a dyn Scope) -> Evaluation<'a> {

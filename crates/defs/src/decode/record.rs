@@ -3,7 +3,7 @@
 use alloc::vec::Vec;
 use core::fmt;
 
-use super::{Scope, channel};
+use super::{Counted, Scope, channel};
 use crate::compiled::{Layout, Record};
 use crate::value::{ChannelId, Invalid, Reading, Value};
 
@@ -120,5 +120,9 @@ impl Scope for Within<'_> {
 
     fn rate(&self, channel: ChannelId) -> Result<f64, Invalid> {
         self.outer.rate(channel)
+    }
+
+    fn counted(&self, channel: ChannelId) -> Option<Counted> {
+        self.outer.counted(channel)
     }
 }

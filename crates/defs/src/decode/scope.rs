@@ -1,5 +1,6 @@
 //! What an expression can ask of the world around it.
 
+use super::Counted;
 use crate::value::{ChannelId, Invalid, Value};
 
 /// What is known of other channels while an expression is evaluated.
@@ -24,6 +25,12 @@ pub trait Scope {
     fn rate(&self, channel: ChannelId) -> Result<f64, Invalid> {
         let _ = channel;
         Err(Invalid::NoRate)
+    }
+
+    /// How far a channel with a total has counted; `None`: this reading is its first.
+    fn counted(&self, channel: ChannelId) -> Option<Counted> {
+        let _ = channel;
+        None
     }
 }
 

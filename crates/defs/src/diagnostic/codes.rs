@@ -83,8 +83,14 @@ codes! {
     // The line.
     LINE_KEYS "line-keys" Mistake "Keys of [line] fit its type, initialisation and framing.";
     LINE_TIMING "line-timing" Mistake "A least time is not above the most time of the same gap.";
+    CAN_ID "can-id" Mistake "An identifier is three hex digits for 11 bits, eight for 29 bits.";
     FRAMING "framing" Mistake "A declared frame has data once and the checksum last.";
     SERVICES_NEEDED "services-needed" Mistake "It is said whose service numbers hold where the standards differ.";
+    // Frames of a bus.
+    FRAME_RULES "frame-rules" Mistake "Period, length, counter and checksum fit a frame of the line.";
+    FRAME_COLLISION "frame-collision" Mistake "An identifier has one meaning on the bus.";
+    SENT_CHANNEL "sent-channel" Mistake "A channel that is sent says from what, and has one way back to bytes.";
+    TOTAL "total" Mistake "A total counts whole numbers that its field can hold.";
     // Effects.
     NOT_A_READ "not-a-read" Mistake "What is polled only reads.";
     EFFECT_UNKNOWN "effect-unknown" Mistake "A command that no standard knows has its effect declared.";

@@ -71,6 +71,16 @@ impl Checker<'_> {
         }
     }
 
+    /// A number, or the name of any channel; `None` after a mistake, which is noted.
+    pub(super) fn value(&mut self, ast: &Ast) -> Option<Number> {
+        let Kind::Name(name) = &ast.kind else { return self.number(ast) };
+        match self.name(name, &ast.span)? {
+            Side::Channel(input) => Some((Term::Channel(input.id), input.unit)),
+            Side::Number(number) => Some(number),
+            Side::Literal(_) => None,
+        }
+    }
+
     /// A truth; `None` after a mistake, which is noted.
     pub(super) fn truth(&mut self, ast: &Ast) -> Option<Term> {
         match &ast.kind {

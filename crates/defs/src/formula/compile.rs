@@ -22,6 +22,8 @@ pub enum Wanted {
     Number,
     /// A condition: `when`, `needs`.
     Truth,
+    /// What a channel of a sent frame says: a number, or by its name alone a channel with states or text.
+    Value,
 }
 
 /// A checked formula.
@@ -72,6 +74,7 @@ pub fn compile_ast(ast: &Ast, names: &dyn Names, wanted: Wanted) -> Result<Compi
     let mut checker = Checker { names, errors: Vec::new() };
     let checked = match wanted {
         Wanted::Number => checker.number(ast),
+        Wanted::Value => checker.value(ast),
         Wanted::Truth => checker.truth(ast).map(|term| (term, None)),
     };
     let Some((term, unit)) = checked.filter(|_| checker.errors.is_empty()) else {
@@ -81,7 +84,7 @@ pub fn compile_ast(ast: &Ast, names: &dyn Names, wanted: Wanted) -> Result<Compi
         let error = FormulaError::new(Rule::TooDeep, ast.span.clone(), "the formula has more than 65 536 nodes");
         return Err(vec![error.expected("a shorter formula: a part of it can be a channel of its own")]);
     };
-    let affine = if wanted == Wanted::Number { term.affine().and_then(whole_numbers) } else { None };
+    let affine = if wanted != Wanted::Truth { term.affine().and_then(whole_numbers) } else { None };
     let constant = if let Term::Exact(exact) = term { Some(exact) } else { None };
     Ok(Compiled { expr, affine, identity: term == Term::Raw, constant, unit, inputs })
 }

@@ -10,13 +10,13 @@ use super::field::Field;
 use super::record::{self, Read};
 use super::{At, Findings, Keys, TextAt, field, time, value, vector};
 use crate::check;
-use crate::compiled::Every;
+use crate::compiled::{Every, SentOutside, Total};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::source::{Node, Span, Table};
 use crate::unit::{Quantity, Reference};
 
 /// Keys of a channel.
-pub(crate) const KEYS: [&str; 23] = [
+pub(crate) const KEYS: [&str; 26] = [
     "label",
     "record",
     "read",
@@ -37,12 +37,13 @@ pub(crate) const KEYS: [&str; 23] = [
     "reference",
     "range",
     "max_age",
+    "total",
+    "from",
+    "outside",
     "kind",
     "check",
     "source",
 ];
-/// Keys of a channel that a later version reads.
-pub(crate) const LATER: [&str; 3] = ["total", "from", "outside"];
 
 const PARTS: usize = 16;
 /// The most elements of one array.
@@ -63,6 +64,10 @@ pub(crate) struct Channel {
     pub(crate) reference: Option<At<Reference>>,
     pub(crate) range: Option<(f64, f64)>,
     pub(crate) max_age: Option<Duration>,
+    pub(crate) total: Option<At<Total>>,
+    /// What a sent channel says.
+    pub(crate) from: Option<TextAt>,
+    pub(crate) outside: Option<At<SentOutside>>,
     pub(crate) checks: Vec<vector::Own>,
     pub(crate) sourced: bool,
 }
@@ -121,7 +126,7 @@ pub(crate) struct Loose {
 /// Reads a channel; `Err` if something is wrong or missing.
 pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Result<Channel, Box<Loose>> {
     let before = out.list.len();
-    let keys = Keys::new(table, "a channel", &KEYS, &LATER, out);
+    let keys = Keys::new(table, "a channel", &KEYS, &[], out);
     keys.exclusive(&["record", "read"], out);
     keys.exclusive(&["parts", "data"], out);
     let text = |key: &str, out: &mut Findings<'_>| keys.get(key).and_then(|node| value::text(node, key, out));
@@ -136,6 +141,10 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Result<Channel, Box
     let reference = keys.get("reference").and_then(|node| one_of(node, "reference", &references(), out));
     let range = keys.get("range").and_then(|node| range(node, out));
     let max_age = keys.get("max_age").and_then(|node| time::duration(node, "max_age", out));
+    let total = keys.get("total").and_then(|node| total(node, out));
+    let from = text("from", out);
+    let words = [("clamp", SentOutside::Clamp), ("invalid", SentOutside::Invalid)];
+    let outside = keys.get("outside").and_then(|node| one_of(node, "outside", &words, out));
     let sourced = text("source", out).is_some();
     let wrong_before_checks = out.list.len() > before;
     let checks = keys.get("check").map(|node| vector::own(node, out)).unwrap_or_default();
@@ -164,6 +173,9 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Result<Channel, Box
         reference,
         range,
         max_age,
+        total,
+        from,
+        outside,
         checks,
         sourced,
     })
@@ -215,6 +227,14 @@ fn from(keys: &Keys<'_>, out: &mut Findings<'_>) -> Option<From> {
     }
     let node = keys.get("read")?;
     let read = record::read_key(node, out);
+    if let Some(At { value: Read::Frame(_), span }) = &read {
+        let message = "a frame has a length that its channel does not say";
+        out.push(
+            Diagnostic::new(codes::EXCLUSIVE_KEYS, span.clone(), message)
+                .expected("a record with this `read`, `every` and `length`, and its name in `record` here"),
+        );
+        return None;
+    }
     let every = record::every(keys, out);
     let session = keys.get("session").and_then(|node| value::text(node, "session", out));
     Some(From::Own { read: read?, every, session })
@@ -341,6 +361,17 @@ fn codes_of(node: &Node, key: &str, out: &mut Findings<'_>) -> Vec<Code> {
     all
 }
 
+fn total(node: &Node, out: &mut Findings<'_>) -> Option<At<Total>> {
+    let table = value::table(node, "total", out)?;
+    let keys = Keys::new(table, "a total", &["last", "largest_step"], &[], out);
+    let mut one = |key: &str, example: &str| {
+        let node = keys.need(key, example, out)?;
+        value::whole(node, key, 1..=i128::from(u64::MAX), out).and_then(|number| u64::try_from(number).ok())
+    };
+    let (last, largest_step) = (one("last", "0xFFFF"), one("largest_step", "4000"));
+    Some(At { value: Total { last: last?, largest_step: largest_step? }, span: node.span.clone() })
+}
+
 fn quantities() -> [(&'static str, Quantity); 4] {
     [Quantity::Torque, Quantity::Energy, Quantity::Temperature, Quantity::TemperatureDifference].map(|q| (q.word(), q))
 }
@@ -379,5 +410,5 @@ pub(crate) fn read_kind(table: &Table, out: &mut Findings<'_>) {
         );
     }
     let known: Vec<&str> = KEYS.to_vec();
-    Keys::new(table, "a kind", &known, &LATER, out);
+    Keys::new(table, "a kind", &known, &[], out);
 }

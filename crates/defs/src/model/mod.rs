@@ -4,10 +4,12 @@
 //! a mistake, so that one run finds them all. Names are not looked up here: `compile` does that.
 
 pub(crate) mod bytes;
+pub(crate) mod can_id;
 pub(crate) mod channel;
 pub(crate) mod curve;
 pub(crate) mod fault;
 pub(crate) mod field;
+pub(crate) mod frame;
 pub(crate) mod group;
 pub(crate) mod head;
 pub(crate) mod keys;

@@ -1,17 +1,23 @@
 //! `[record]`: one request and the data bytes of its response.
 
+use core::time::Duration;
 use std::format;
 use std::vec::Vec;
 
-use super::{At, Findings, Keys, TextAt, bytes, keys, value, vector};
+use tickover_framing::can::Id;
+
+use super::frame::{self, Frame};
+use super::{At, Findings, Keys, TextAt, bytes, can_id, keys, time, value, vector};
 use crate::compiled::{Every, Pattern, Template};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::source::{Item, Node, Span, Table};
 
-const KEYS: [&str; 7] = ["read", "length", "reserved", "session", "every", "check", "source"];
-const LATER: [&str; 5] = ["entries", "counter", "checksum", "send", "fill"];
-const READS: [&str; 6] = ["local_identifier", "common_identifier", "identification", "memory", "request", "answer"];
-const READS_LATER: [&str; 5] = ["data_identifier", "pid", "info_type", "frame", "input"];
+const KEYS: [&str; 11] =
+    ["read", "length", "reserved", "session", "every", "check", "source", "counter", "checksum", "send", "fill"];
+const LATER: [&str; 1] = ["entries"];
+const READS: [&str; 7] =
+    ["local_identifier", "common_identifier", "identification", "memory", "frame", "request", "answer"];
+const READS_LATER: [&str; 4] = ["data_identifier", "pid", "info_type", "input"];
 /// The most data bytes of one record.
 pub(crate) const LONGEST: i128 = 4095;
 
@@ -24,6 +30,8 @@ pub(crate) struct Record {
     pub(crate) reserved: Vec<At<(u16, u16)>>,
     pub(crate) session: Option<TextAt>,
     pub(crate) every: Every,
+    /// Of a frame.
+    pub(crate) frame: Option<Frame>,
     pub(crate) checks: Vec<vector::Response>,
     /// Whether it says where the facts come from.
     pub(crate) sourced: bool,
@@ -37,6 +45,8 @@ pub(crate) enum Read {
     Identification(u8),
     /// An address space, both ends included.
     Memory(u32, u32),
+    /// A frame that is heard, or sent by us.
+    Frame(Id),
     Request(Template, Pattern),
 }
 
@@ -44,8 +54,21 @@ pub(crate) enum Read {
 pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Record> {
     let before = out.list.len();
     let keys = Keys::new(table, "a record", &KEYS, &LATER, out);
-    let source = keys.need("read", "{ local_identifier = 0x01 }", out).and_then(|node| read_key(node, out));
+    keys.exclusive(&["read", "send"], out);
+    let source = match keys.get("send") {
+        Some(node) => frame::sent(node, out).map(|id| At { value: Read::Frame(id), span: node.span.clone() }),
+        None => keys.need("read", "{ local_identifier = 0x01 }", out).and_then(|node| read_key(node, out)),
+    };
     let memory = matches!(source, Some(At { value: Read::Memory(..), .. }));
+    let framed = matches!(source, Some(At { value: Read::Frame(_), .. }));
+    let frame = match &source {
+        Some(_) if framed => frame::read(&keys, out),
+        Some(_) => {
+            frame::refuse(&keys, out);
+            None
+        }
+        None => None,
+    };
     let length = if memory {
         memory_keys(&keys, out);
         None
@@ -54,26 +77,57 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Record> {
     };
     let reserved = keys.get("reserved").map(|node| reserved(node, out)).unwrap_or_default();
     let session = keys.get("session").and_then(|node| value::text(node, "session", out));
-    let every = every(&keys, out);
+    if let Some(entry) = keys.entry("session").filter(|_| framed) {
+        let message = "a frame belongs to no session: nothing is asked for it";
+        out.push(Diagnostic::new(codes::EXCLUSIVE_KEYS, entry.key_span.clone(), message));
+    }
+    let every = if framed { period(&keys, out) } else { every(&keys, out) };
     let checks = keys.get("check").map(|node| vector::responses(node, out)).unwrap_or_default();
     let sourced = keys.get("source").and_then(|node| value::text(node, "source", out)).is_some();
     // Mistakes in checks do not keep the record from being used by others.
     let wrong = out.list.iter().skip(before).any(|found| found.code != codes::VECTOR_SHAPE);
     let read = source?;
-    if wrong || (!memory && length.is_none()) {
+    if wrong || (!memory && length.is_none()) || (framed && frame.is_none()) {
         return None;
     }
-    Some(Record { read, length, reserved, session, every, checks, sourced })
+    Some(Record { read, length, reserved, session, every, frame, checks, sourced })
 }
 
-/// `every`: this version knows "once".
+/// `every` of a frame: its period, or "on event".
+fn period(keys: &Keys<'_>, out: &mut Findings<'_>) -> Every {
+    let Some(node) = keys.need("every", "\"10 ms\"", out) else { return Every::OnEvent };
+    match &node.item {
+        Item::Text(text) if text == "on event" => Every::OnEvent,
+        Item::Text(text) if text == "once" => {
+            let message = "a frame comes by itself: nobody asks for it once";
+            out.push(
+                Diagnostic::new(codes::FRAME_RULES, node.span.clone(), message)
+                    .expected("its period like \"10 ms\", or \"on event\""),
+            );
+            Every::OnEvent
+        }
+        _ => match time::duration(node, "every", out) {
+            Some(Duration::ZERO) => {
+                let message = "`every` is above zero";
+                out.push(Diagnostic::new(codes::QUANTITY, node.span.clone(), message));
+                Every::OnEvent
+            }
+            Some(period) => Every::Period(period),
+            None => Every::OnEvent,
+        },
+    }
+}
+
+/// `every` of what is asked: "once".
 pub(crate) fn every(keys: &Keys<'_>, out: &mut Findings<'_>) -> Every {
     let Some(node) = keys.get("every") else { return Every::Wanted };
     match &node.item {
         Item::Text(text) if text == "once" => {}
         Item::Text(text) if text == "on event" || text.contains(' ') => {
-            let message = "periods of frames are not in this version";
-            out.push(Diagnostic::new(codes::NOT_IN_VERSION, node.span.clone(), message).expected("\"once\""));
+            let message = "only a frame has a period; how often this is read, the reader says";
+            out.push(
+                Diagnostic::new(codes::WRONG_WORD, node.span.clone(), message).expected("\"once\", or no `every`"),
+            );
         }
         _ => {
             value::word(node, "every", &[("once", ())], out);
@@ -86,7 +140,7 @@ pub(crate) fn every(keys: &Keys<'_>, out: &mut Findings<'_>) -> Every {
 pub(crate) fn read_key(node: &Node, out: &mut Findings<'_>) -> Option<At<Read>> {
     let table = value::table(node, "read", out)?;
     let keys = Keys::new(table, "`read`", &READS, &READS_LATER, out);
-    keys.exclusive(&["local_identifier", "common_identifier", "identification", "memory", "request"], out);
+    keys.exclusive(&["local_identifier", "common_identifier", "identification", "memory", "frame", "request"], out);
     let one = |key: &str, most: i128, out: &mut Findings<'_>| {
         keys.get(key).and_then(|node| value::whole(node, key, 0..=most, out))
     };
@@ -99,6 +153,8 @@ pub(crate) fn read_key(node: &Node, out: &mut Findings<'_>) -> Option<At<Read>> 
     } else if let Some(node) = keys.get("memory") {
         let At { value: (first, last), .. } = value::range(node, "memory", 0..=i128::from(u32::MAX), out)?;
         Read::Memory(u32::try_from(first).ok()?, u32::try_from(last).ok()?)
+    } else if let Some(node) = keys.get("frame") {
+        Read::Frame(can_id::id(node, "frame", out)?)
     } else if let Some(node) = keys.get("request") {
         let request = bytes::template(node, "request", &["code"], out);
         let answer = keys.need("answer", "\"C6\"", out).and_then(|node| bytes::pattern(node, "answer", out));
@@ -106,7 +162,7 @@ pub(crate) fn read_key(node: &Node, out: &mut Findings<'_>) -> Option<At<Read>> 
     } else {
         if table.entries.iter().all(|entry| entry.key == "answer") {
             out.push(Diagnostic::new(codes::MISSING_KEY, node.span.clone(), "`read` says what is asked for").expected(
-                keys::list(&["local_identifier", "common_identifier", "identification", "memory", "request"]),
+                keys::list(&["local_identifier", "common_identifier", "identification", "memory", "frame", "request"]),
             ));
         }
         return None;

@@ -66,6 +66,8 @@ pub enum Invalid {
     NotSupported,
     /// Fewer than two readings, so no rate of change.
     NoRate,
+    /// A counter went further since its last reading than the definition believes; the total goes on from here.
+    StepTooLarge,
 }
 
 impl fmt::Display for Invalid {
@@ -85,6 +87,7 @@ impl fmt::Display for Invalid {
             Self::NoReading => f.write_str("no reading yet"),
             Self::NotSupported => f.write_str("not supported by the unit"),
             Self::NoRate => f.write_str("no rate yet"),
+            Self::StepTooLarge => f.write_str("step too large"),
         }
     }
 }
