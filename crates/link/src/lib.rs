@@ -5,7 +5,7 @@
 //!
 //! * [`clock`]: monotonic instants with absolute deadlines, and their pair in UTC;
 //! * [`port`]: what a port must do to be driven by the I/O thread, and why one does not open;
-//! * [`serial`]: a serial port of the system;
+//! * [`serial`]: a serial port of the system; [`can`]: CAN buses; [`open`](open()): any of them by its name;
 //! * [`blocking`] and `tokio`: the two faces of a connection, [`Options`] for both.
 //!
 //! # The thread
@@ -19,20 +19,27 @@
 //! refusals are notes among the items. A line that is gone for good is [`Down`], once, as the last item.
 
 pub mod blocking;
+pub mod can;
 pub mod clock;
+#[cfg(any(test, feature = "fuzzing"))]
+#[doc(hidden)]
+pub mod fuzzing;
 mod item;
+mod open;
 mod options;
 pub mod port;
 mod queue;
 pub mod serial;
 mod tap;
 mod thread;
+mod wait;
 #[cfg(feature = "tokio")]
 pub mod tokio;
 
 pub use blocking::{Connection, Items};
 pub use clock::Clock;
 pub use item::{Down, Item, Unanswered};
+pub use open::open;
 pub use options::Options;
 pub use port::{Description, Kind, LivePort, OpenError};
 pub use queue::Next;

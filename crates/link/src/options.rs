@@ -76,6 +76,7 @@ impl Options {
             machine: session,
             port,
             connect: Session::connect,
+            filters: |_| None,
             goes_on: Session::is_connected,
             finish: Box::new(move |session, now, down| {
                 if let Ok(mut ended) = last_words.lock() {

@@ -5,6 +5,7 @@ use std::io;
 use std::task::Waker;
 
 use tickover_framing::Instant;
+use tickover_framing::can::Filter;
 use tickover_framing::contract::{Act, Input};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::transport::Reach;
@@ -33,6 +34,11 @@ pub trait LivePort: Port + Send {
 
     /// What this port is called and what it cannot carry.
     fn description(&self) -> Description;
+
+    /// Which frames are wanted from now on; the others need not be handed in. Valid across [`reopen`](Self::reopen).
+    ///
+    /// A port that carries no frames, or cannot choose among them, does nothing.
+    fn filter(&mut self, _filters: &[Filter]) {}
 }
 
 /// Any port at all, where the choice is made at run time.
@@ -70,6 +76,10 @@ impl LivePort for Box<dyn LivePort> {
     fn description(&self) -> Description {
         (**self).description()
     }
+
+    fn filter(&mut self, filters: &[Filter]) {
+        (**self).filter(filters);
+    }
 }
 
 /// What a port is called and what it is. Displayed: `pseudo-terminal /dev/pts/3 (carries no pulse, parity or pace)`.
@@ -91,14 +101,27 @@ pub enum Kind {
     PseudoTerminal,
     /// A line inside this program.
     InProcess,
+    /// A CAN interface of the kernel, with a controller behind it.
+    CanInterface,
+    /// A CAN bus inside the kernel.
+    VirtualCan,
+    /// A CAN adapter on a serial port.
+    SlcanAdapter,
+    /// A pseudo-terminal with somebody behind it who speaks as such an adapter.
+    SlcanPseudoTerminal,
+    /// A CAN bus on another computer.
+    RemoteBus,
 }
 
 impl Kind {
     /// What does not reach the other side of such a port, as one clause; empty if all does.
     pub const fn cannot_carry(self) -> &'static str {
         match self {
-            Self::Device | Self::InProcess => "",
+            Self::Device | Self::InProcess | Self::CanInterface | Self::SlcanAdapter => "",
             Self::PseudoTerminal => "carries no pulse, parity or pace",
+            Self::VirtualCan => "has no bit rate and no errors of a bus",
+            Self::SlcanPseudoTerminal => "carries no pace",
+            Self::RemoteBus => "tells neither its bit rate nor when a frame was sent",
         }
     }
 }
@@ -109,6 +132,11 @@ impl fmt::Display for Kind {
             Self::Device => "serial port",
             Self::PseudoTerminal => "pseudo-terminal",
             Self::InProcess => "in-process line",
+            Self::CanInterface => "CAN interface",
+            Self::VirtualCan => "virtual CAN interface",
+            Self::SlcanAdapter => "CAN adapter (slcan)",
+            Self::SlcanPseudoTerminal => "CAN adapter (slcan) behind pseudo-terminal",
+            Self::RemoteBus => "remote CAN bus",
         })
     }
 }
@@ -155,6 +183,82 @@ pub enum OpenError {
         /// What it is instead.
         found: String,
     },
+    /// The text names no port.
+    #[error("{text:?} names no port: {expected} was expected")]
+    Address {
+        /// What was given.
+        text: String,
+        /// What would be one.
+        expected: &'static str,
+    },
+    /// Nothing answers on this serial port.
+    #[error(
+        "the adapter on {name} answers nothing: CR, BEL or a version were expected after V; look whether it speaks \
+         slcan, at {baud} Bd, and nothing else holds it"
+    )]
+    Silent {
+        /// The port's name.
+        name: String,
+        /// At which speed it was asked.
+        baud: u32,
+    },
+    /// No CAN interface has this name.
+    #[error("there is no CAN interface {name}; {}", Interfaces(existing))]
+    NoSuchInterface {
+        /// The name asked for.
+        name: String,
+        /// Those that this computer has.
+        existing: Vec<String>,
+    },
+    /// The interface exists and is switched off.
+    #[error("CAN interface {name} is down; bring it up: ip link set {name} up type can bitrate RATE")]
+    InterfaceDown {
+        /// The name asked for.
+        name: String,
+    },
+    /// The interface exists and is for something else.
+    #[error("{name} is a network interface, but not for CAN; {}", Interfaces(existing))]
+    NotCan {
+        /// The name asked for.
+        name: String,
+        /// The CAN interfaces that this computer has.
+        existing: Vec<String>,
+    },
+    /// This system's kernel knows no CAN.
+    #[error(
+        "{name} cannot be opened: this system has no CAN of its own; an adapter that speaks slcan opens as \
+         slcan:PATH, a bus elsewhere as socketcand:HOST:PORT/NAME"
+    )]
+    NoCan {
+        /// The name asked for.
+        name: String,
+    },
+    /// The other computer is not found, or accepts no connection.
+    #[error("no connection to {host}: {source}; look whether the server runs there and the port is right")]
+    Host {
+        /// Name and port.
+        host: String,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// Something else than a socketcand server answers there, or nothing.
+    #[error("{host} does not answer as a socketcand server: < hi > or < ok > was expected, {} came", Came(found))]
+    NotSocketcand {
+        /// Name and port.
+        host: String,
+        /// The first of what came.
+        found: String,
+    },
+    /// The server has no such bus, or does not give it out.
+    #[error("{host} does not open bus {bus}: {}; ask there which buses it serves", Came(answer))]
+    NoSuchBus {
+        /// Name and port.
+        host: String,
+        /// The bus asked for.
+        bus: String,
+        /// The server's words.
+        answer: String,
+    },
     /// The system said something else.
     #[error("port {name} cannot be opened: {source}; unplug and replug the adapter, then try again")]
     System {
@@ -183,6 +287,30 @@ impl fmt::Display for ThereAre<'_> {
             [one] => write!(f, "the only serial port here is {one}"),
             [most @ .., last] => write!(f, "the serial ports here are {} and {last}", most.join(", ")),
         }
+    }
+}
+
+/// `the CAN interfaces are can0 and can1`.
+struct Interfaces<'a>(&'a [String]);
+
+impl fmt::Display for Interfaces<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.0 {
+            [] => f.write_str(
+                "this system shows no CAN interface: plug the adapter in; one that speaks slcan opens as slcan:PATH",
+            ),
+            [one] => write!(f, "the only CAN interface here is {one}"),
+            [most @ .., last] => write!(f, "the CAN interfaces here are {} and {last}", most.join(", ")),
+        }
+    }
+}
+
+/// Words of somebody else, or that there were none.
+struct Came<'a>(&'a str);
+
+impl fmt::Display for Came<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.0.is_empty() { f.write_str("nothing") } else { write!(f, "\"{}\"", self.0) }
     }
 }
 

@@ -4,6 +4,7 @@ use std::thread;
 use std::time::Duration;
 
 use tickover_framing::Instant;
+use tickover_framing::can::Filter;
 use tickover_framing::contract::{Act, Input, Level, Lost};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::transport::Reach;
@@ -78,6 +79,10 @@ impl<P: LivePort> Tapped<P> {
         self.port.reopen()?;
         (self.lost, self.holds_low) = (None, false);
         Ok(())
+    }
+
+    pub(crate) fn filter(&mut self, filters: &[Filter]) {
+        self.port.filter(filters);
     }
 
     fn see(&mut self, input: &Input<'_>) {

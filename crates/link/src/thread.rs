@@ -12,6 +12,7 @@ use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
 use tickover_framing::Instant;
+use tickover_framing::can::Filter;
 use tickover_framing::contract::{Lost, Machine};
 use tickover_framing::drive::{Port, turn};
 use tickover_framing::transport::Reach;
@@ -88,6 +89,8 @@ pub(crate) struct Start<M, P> {
     pub(crate) port: P,
     /// Begins on the line: at the start and after every reopening.
     pub(crate) connect: fn(&mut M, Instant, Reach),
+    /// Which frames it wants, if that has changed since it was asked last.
+    pub(crate) filters: fn(&mut M) -> Option<Vec<Filter>>,
     /// Whether it still does anything on a line that is there; it tells an event when that ends.
     pub(crate) goes_on: fn(&M) -> bool,
     /// Called once, last, before anybody is told that it ended.
@@ -189,6 +192,7 @@ struct Line<M, P: LivePort> {
     machine: M,
     port: Tapped<P>,
     connect: fn(&mut M, Instant, Reach),
+    filters: fn(&mut M) -> Option<Vec<Filter>>,
     goes_on: fn(&M) -> bool,
     finish: Finish<M>,
     reopen: Reopen,
@@ -202,11 +206,11 @@ struct Line<M, P: LivePort> {
 
 impl<M: Machine<Event = Event>, P: LivePort> Line<M, P> {
     fn new(start: Start<M, P>, inbox: Receiver<Command<M>>, waker: Waker) -> Self {
-        let Start { machine, port, connect, goes_on, finish, queue, reopen, tap, real_time: _ } = start;
+        let Start { machine, port, connect, filters, goes_on, finish, queue, reopen, tap, real_time: _ } = start;
         let end = EndQueue { queue: Arc::clone(&queue), port: port.description().name };
         let desk = Desk { queue, waiting: BTreeMap::new(), closing: Vec::new(), closed: false, stopped: false, waker };
         let port = Tapped::new(port, tap);
-        Self { machine, port, connect, goes_on, finish, reopen, inbox, desk, absence_told: false, _end: end }
+        Self { machine, port, connect, filters, goes_on, finish, reopen, inbox, desk, absence_told: false, _end: end }
     }
 
     fn run(mut self) {
@@ -241,6 +245,9 @@ impl<M: Machine<Event = Event>, P: LivePort> Line<M, P> {
 
     /// The events of a turn are taken before it waits; one that ends our work must end the wait too.
     fn turn(&mut self) {
+        if let Some(filters) = (self.filters)(&mut self.machine) {
+            self.port.filter(&filters);
+        }
         turn(&mut self.machine, &mut self.port, |machine, event| {
             self.desk.take(event);
             if self.desk.closed || !(self.goes_on)(machine) {

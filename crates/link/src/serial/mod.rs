@@ -12,6 +12,7 @@ use tickover_framing::drive::{Port, Woke};
 use tickover_framing::time::CharTime;
 use tickover_framing::transport::{Echo, Reach};
 
+use crate::wait::{Bell, Ready};
 use crate::{Clock, Description, Kind, LivePort, OpenError};
 
 #[cfg(unix)]
@@ -25,14 +26,6 @@ mod system;
 mod system;
 #[cfg(all(test, unix))]
 mod tests;
-
-/// Why a wait on the open port came back.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Ready {
-    Port,
-    Command,
-    Deadline,
-}
 
 /// A serial port, held alone, whose speed is set and read back by the machine that it carries.
 ///
@@ -51,7 +44,7 @@ enum Ready {
 pub struct Serial {
     name: String,
     clock: Clock,
-    bell: system::Bell,
+    bell: Bell,
     port: Option<system::Native>,
     pseudo_terminal: bool,
     dtr: Option<bool>,
@@ -92,7 +85,7 @@ impl Serial {
     /// As [`open`](Self::open).
     pub fn open_at(name: impl Into<String>, clock: Clock) -> Result<Self, OpenError> {
         let name = name.into();
-        let bell = system::Bell::new().map_err(|source| OpenError::System { name: name.clone(), source })?;
+        let bell = Bell::new().map_err(|source| OpenError::System { name: name.clone(), source })?;
         let mut serial = Self {
             name,
             clock,

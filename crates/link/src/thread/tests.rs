@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 use std::sync::{Condvar, Mutex};
 use std::task::Wake;
 
+use tickover_framing::can::Id;
 use tickover_framing::contract::{Act, Hex, Input, Level, Output, Parity, Speed};
 use tickover_framing::drive::Woke;
 use tickover_session::Row;
@@ -16,10 +17,11 @@ const SPEED: Speed = Speed::Serial { baud: 10_400, parity: Parity::None, stop_bi
 
 /// Sets the speed on connect, tells when it runs, turns each delivery into a row, and closes at once.
 ///
-/// 00 has it pull the line low, EE has it panic, FF has it give up.
+/// 00 has it pull the line low, EE has it panic, F1 want other frames, FF give up.
 #[derive(Default)]
 struct Recorder {
     outputs: VecDeque<Output<Event>>,
+    filters: Option<Vec<Filter>>,
     rows: u64,
     gave_up: bool,
 }
@@ -42,6 +44,9 @@ impl Machine for Recorder {
             Input::Bytes { bytes: [0x00, ..], .. } => {
                 let hold = Duration::from_millis(25);
                 self.outputs.push_back(Output::Act(Act::Line { level: Level::Low, hold }));
+            }
+            Input::Bytes { bytes: [0xF1, id], .. } => {
+                self.filters = Some(vec![Filter::only(Id::Standard((*id).into()))]);
             }
             Input::Bytes { bytes: [0xEE, ..], .. } => panic!("a machine with a mistake"),
             Input::Bytes { end, bytes: [0xFF, ..] } => {
@@ -84,6 +89,7 @@ struct WireState {
     /// How often reopening fails before it succeeds.
     absent: u32,
     reopened: u32,
+    wanted: Vec<Filter>,
 }
 
 impl Wire {
@@ -170,6 +176,10 @@ impl LivePort for TestPort {
     fn description(&self) -> Description {
         Description { name: "test".to_owned(), kind: Kind::InProcess }
     }
+
+    fn filter(&mut self, filters: &[Filter]) {
+        self.wire.state.lock().unwrap().wanted = filters.to_vec();
+    }
 }
 
 struct Bench {
@@ -186,6 +196,7 @@ fn bench(reopen: Reopen, tap: Option<Box<dyn Tap>>) -> Bench {
     let running = Running::start(Start {
         machine: Recorder::default(),
         port: TestPort { clock: Clock::start(), wire: Arc::clone(&wire) },
+        filters: |machine| machine.filters.take(),
         goes_on: |machine| !machine.gave_up,
         connect: |machine, _, _| machine.outputs.push_back(Output::Act(Act::Speed(SPEED))),
         finish: Box::new(move |machine, _, _| finish.send(machine.rows).unwrap()),
@@ -224,6 +235,15 @@ impl Bench {
         });
         closed.recv().unwrap()
     }
+}
+
+#[test]
+fn the_port_is_told_which_frames_are_wanted_before_it_waits_again() {
+    let bench = bench(Reopen::Never, None);
+    bench.wire.deliver(&[0xF1, 0x23]);
+    bench.wire.deliver(&[0x61, 0x01]);
+    assert_eq!(bench.words(2), ["Connected", "61 01"]);
+    assert_eq!(bench.wire.state.lock().unwrap().wanted, [Filter::only(Id::Standard(0x23))]);
 }
 
 #[test]

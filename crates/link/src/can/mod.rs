@@ -1,0 +1,62 @@
+//! CAN buses of the real world: an interface of the Linux kernel, an adapter that speaks slcan, a bus elsewhere on
+//! the network.
+//!
+//! All three hand in frames with the time of their end, take `Act::Speed` as far as they can, and forget frames
+//! that no [`Filter`] wants: [`SocketCan`] has the kernel do that.
+
+pub mod slcan;
+#[cfg(target_os = "linux")]
+mod socket_can;
+pub mod socketcand;
+
+use std::time::Duration;
+
+use tickover_framing::Instant;
+use tickover_framing::can::{Filter, Frame, Id};
+use tickover_framing::contract::Speed;
+
+pub use slcan::Slcan;
+#[cfg(target_os = "linux")]
+pub use socket_can::SocketCan;
+pub use socketcand::SocketCand;
+
+/// Which frames are handed in: all, until somebody says which.
+#[derive(Clone, Default, Debug)]
+struct Wanted(Option<Vec<Filter>>);
+
+impl Wanted {
+    fn only(filters: &[Filter]) -> Self {
+        Self(Some(filters.to_vec()))
+    }
+
+    fn takes(&self, id: Id) -> bool {
+        self.0.as_ref().is_none_or(|filters| filters.iter().any(|filter| filter.takes(id)))
+    }
+}
+
+/// Times of frames handed over to somebody who does not tell when they were sent: one after the other, each for
+/// its time on the wire.
+#[derive(Clone, Copy, Default, Debug)]
+struct Computed {
+    speed: Option<Speed>,
+    /// When the last frame handed over is out.
+    free: Instant,
+}
+
+impl Computed {
+    /// Start and end of a frame handed over `now`.
+    fn send(&mut self, now: Instant, frame: &Frame) -> (Instant, Instant) {
+        let start = now.max(self.free);
+        self.free = start.after(time_on_wire(frame, self.speed));
+        (start, self.free)
+    }
+}
+
+/// How long a frame takes on the wire at most; nothing while the speed is not known.
+fn time_on_wire(frame: &Frame, speed: Option<Speed>) -> Duration {
+    let Some(Speed::Can { bit_rate: bit_rate @ 1.., .. }) = speed else { return Duration::ZERO };
+    let data = 8 * frame.data.as_slice().len() as u64;
+    let (fixed, stuffed) = if matches!(frame.id, Id::Standard(_)) { (47, 34) } else { (67, 54) };
+    let bits = fixed + data + (stuffed + data - 1) / 4;
+    Duration::from_nanos(bits * 1_000_000_000 / u64::from(bit_rate))
+}

@@ -1,0 +1,1 @@
+//! The port on a pseudo-terminal; the test is the adapter.
