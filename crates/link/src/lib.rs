@@ -32,9 +32,9 @@ mod queue;
 pub mod serial;
 mod tap;
 mod thread;
-mod wait;
 #[cfg(feature = "tokio")]
 pub mod tokio;
+mod wait;
 
 pub use blocking::{Connection, Items};
 pub use clock::Clock;

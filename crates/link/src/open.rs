@@ -65,10 +65,7 @@ impl<'a> Address<'a> {
             }
             "can" => Err(expected(text, "can:NAME, as can:can0")),
             "slcan" => Err(expected(text, "slcan:PATH, as slcan:/dev/ttyACM0")),
-            _ => Err(expected(
-                text,
-                "can:NAME, slcan:PATH, socketcand:HOST:PORT/NAME, or the path of a serial port",
-            )),
+            _ => Err(expected(text, "can:NAME, slcan:PATH, socketcand:HOST:PORT/NAME, or the path of a serial port")),
         }
     }
 }

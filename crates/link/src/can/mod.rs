@@ -54,9 +54,8 @@ impl Computed {
 
 /// How long a frame takes on the wire at most; nothing while the speed is not known.
 fn time_on_wire(frame: &Frame, speed: Option<Speed>) -> Duration {
-    let Some(Speed::Can { bit_rate: bit_rate @ 1.., .. }) = speed else { return Duration::ZERO };
-    let data = 8 * frame.data.as_slice().len() as u64;
-    let (fixed, stuffed) = if matches!(frame.id, Id::Standard(_)) { (47, 34) } else { (67, 54) };
-    let bits = fixed + data + (stuffed + data - 1) / 4;
-    Duration::from_nanos(bits * 1_000_000_000 / u64::from(bit_rate))
+    match speed {
+        Some(Speed::Can { bit_rate: bit_rate @ 1.., data_rate, .. }) => frame.time(bit_rate, data_rate),
+        _ => Duration::ZERO,
+    }
 }

@@ -4,7 +4,6 @@
 //! remote requests: length and no data. Source: the Linux kernel's driver `slcan` (6.1), comments and behaviour.
 
 use tickover_framing::can::{Condition, Frame, FrameKind, Id};
-use tickover_framing::contract::Chunk;
 
 /// Ends a command, and a good answer.
 pub const CR: u8 = b'\r';
@@ -51,12 +50,10 @@ pub enum Said {
 /// Writes a frame as a line with its CR; `None` for FD frames, which this protocol does not know.
 ///
 /// ```
-/// use tickover_framing::can::{Frame, FrameKind, Id};
-/// use tickover_framing::contract::Chunk;
+/// use tickover_framing::can::{Frame, Id};
 /// use tickover_link::can::slcan::line::{FRAME_MAX, emit};
 ///
-/// let data = Chunk::new(&[0xAA, 0xBB]).unwrap();
-/// let frame = Frame { id: Id::Standard(0x123), kind: FrameKind::Classic, data };
+/// let frame = Frame::classic(Id::Standard(0x123), &[0xAA, 0xBB]).unwrap();
 /// let mut out = [0; FRAME_MAX];
 /// assert_eq!(emit(&frame, &mut out).unwrap(), b"t1232AABB\r");
 /// ```
@@ -145,8 +142,7 @@ fn frame(kind: u8, rest: &[u8], digits: usize) -> Said {
         for (byte, digits) in bytes.iter_mut().zip(data.chunks_exact(2)) {
             *byte = number(digits)? as u8;
         }
-        let kind = if remote { FrameKind::Remote } else { FrameKind::Classic };
-        Some(Frame { id, kind, data: Chunk::new(bytes)? })
+        if remote { Frame::remote(id) } else { Frame::classic(id, bytes) }
     };
     read().map_or(Said::Noise, Said::Frame)
 }
@@ -223,18 +219,18 @@ mod tests {
 
     use super::*;
 
-    fn frame(id: Id, kind: FrameKind, data: &[u8]) -> Frame {
-        Frame { id, kind, data: Chunk::new(data).unwrap() }
+    fn classic(id: Id, data: &[u8]) -> Frame {
+        Frame::classic(id, data).unwrap()
     }
 
     /// Linux kernel 6.1, `slcan`: the examples in the driver's comment on its lines.
     #[test]
     fn the_kernels_examples_are_read_and_written() {
         let examples: [(&[u8], Frame); 4] = [
-            (b"t1230", frame(Id::Standard(0x123), FrameKind::Classic, &[])),
-            (b"t4563112233", frame(Id::Standard(0x456), FrameKind::Classic, &[0x11, 0x22, 0x33])),
-            (b"T12ABCDEF2AA55", frame(Id::Extended(0x12AB_CDEF), FrameKind::Classic, &[0xAA, 0x55])),
-            (b"r1230", frame(Id::Standard(0x123), FrameKind::Remote, &[])),
+            (b"t1230", classic(Id::Standard(0x123), &[])),
+            (b"t4563112233", classic(Id::Standard(0x456), &[0x11, 0x22, 0x33])),
+            (b"T12ABCDEF2AA55", classic(Id::Extended(0x12AB_CDEF), &[0xAA, 0x55])),
+            (b"r1230", Frame::remote(Id::Standard(0x123)).unwrap()),
         ];
         for (line, frame) in examples {
             assert_eq!(parse(line), Said::Frame(frame));
@@ -260,7 +256,7 @@ mod tests {
     /// common practice, no source: an adapter told to stamp its frames appends four digits.
     #[test]
     fn a_time_behind_the_data_is_passed_over() {
-        let expected = frame(Id::Standard(0x7E8), FrameKind::Classic, &[0x41]);
+        let expected = classic(Id::Standard(0x7E8), &[0x41]);
         assert_eq!(parse(b"t7E8141EA60"), Said::Frame(expected));
     }
 
@@ -292,7 +288,7 @@ mod tests {
         #[test]
         fn what_is_written_is_read_back(id in 0_u32..0x2000_0000, extended: bool, data in proptest::collection::vec(any::<u8>(), 0..=8)) {
             let id = if extended { Id::Extended(id) } else { Id::Standard((id & 0x7FF) as u16) };
-            let frame = frame(id, FrameKind::Classic, &data);
+            let frame = classic(id, &data);
             let mut out = [0; FRAME_MAX];
             let mut lines = Lines::default();
             let said: Vec<_> = emit(&frame, &mut out).unwrap().iter().filter_map(|byte| lines.take(*byte)).collect();

@@ -17,7 +17,7 @@ use socketcan::{
 };
 use tickover_framing::Instant;
 use tickover_framing::can::{Filter, Frame, FrameKind, Id};
-use tickover_framing::contract::{Act, Chunk, Input, Lost, Speed, Tag, Wire};
+use tickover_framing::contract::{Act, Input, Lost, Speed, Tag, Wire};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::transport::{Echo, Reach};
 
@@ -248,13 +248,7 @@ impl SocketCan {
 
 impl Port for SocketCan {
     fn reach(&self) -> Reach {
-        Reach {
-            echo: Echo::Suppressed,
-            late_in: Self::LATE_IN,
-            late_out: Self::LATE_OUT,
-            pulse: false,
-            parity: false,
-        }
+        Reach { echo: Echo::Suppressed, late_in: Self::LATE_IN, late_out: Self::LATE_OUT, pulse: false, parity: false }
     }
 
     fn now(&self) -> Instant {
@@ -401,11 +395,10 @@ fn from_kernel(frame: &CanAnyFrame) -> Option<Frame> {
         socketcan::Id::Standard(id) => Id::standard(id.as_raw())?,
         socketcan::Id::Extended(id) => Id::extended(id.as_raw())?,
     };
-    let (kind, data) = match frame {
-        CanAnyFrame::Normal(frame) => (FrameKind::Classic, frame.data()),
-        CanAnyFrame::Remote(_) => (FrameKind::Remote, &[][..]),
-        CanAnyFrame::Fd(frame) => (FrameKind::Fd { switch_rate: frame.is_brs() }, frame.data()),
-        CanAnyFrame::Error(_) => return None,
-    };
-    Some(Frame { id, kind, data: Chunk::new(data)? })
+    match frame {
+        CanAnyFrame::Normal(frame) => Frame::classic(id, frame.data()),
+        CanAnyFrame::Remote(_) => Frame::remote(id),
+        CanAnyFrame::Fd(frame) => Frame::fd(id, frame.data(), frame.is_brs()),
+        CanAnyFrame::Error(_) => None,
+    }
 }

@@ -97,13 +97,10 @@ impl Ours {
 
 #[cfg(test)]
 mod tests {
-    use tickover_framing::can::FrameKind;
-    use tickover_framing::contract::Chunk;
-
     use super::*;
 
     fn frame(id: u16, byte: u8) -> Frame {
-        Frame { id: Id::Standard(id), kind: FrameKind::Classic, data: Chunk::new(&[byte]).unwrap() }
+        Frame::classic(Id::Standard(id), &[byte]).unwrap()
     }
 
     fn written(frames: &[(u16, Frame)]) -> Outgoing {

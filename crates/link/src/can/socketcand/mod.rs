@@ -218,13 +218,7 @@ fn ready(stream: &TcpStream, bell: &Bell, clock: &Clock, until: Option<Instant>)
 
 impl Port for SocketCand {
     fn reach(&self) -> Reach {
-        Reach {
-            echo: Echo::Suppressed,
-            late_in: Self::LATE_IN,
-            late_out: Self::LATE_OUT,
-            pulse: false,
-            parity: false,
-        }
+        Reach { echo: Echo::Suppressed, late_in: Self::LATE_IN, late_out: Self::LATE_OUT, pulse: false, parity: false }
     }
 
     fn now(&self) -> Instant {

@@ -6,7 +6,6 @@
 use std::fmt::Write;
 
 use tickover_framing::can::{Frame, FrameKind, Id};
-use tickover_framing::contract::Chunk;
 
 /// The longest text between `<` and `>` that is read; a frame needs 50.
 pub const TAG_MAX: usize = 128;
@@ -29,12 +28,10 @@ pub enum Tag {
 /// The command that sends `frame`; `None` for remote and FD frames, which it cannot send.
 ///
 /// ```
-/// use tickover_framing::can::{Frame, FrameKind, Id};
-/// use tickover_framing::contract::Chunk;
+/// use tickover_framing::can::{Frame, Id};
 /// use tickover_link::can::socketcand::text::send;
 ///
-/// let data = Chunk::new(&[0x02, 0x01, 0x0C]).unwrap();
-/// let frame = Frame { id: Id::Standard(0x7E0), kind: FrameKind::Classic, data };
+/// let frame = Frame::classic(Id::Standard(0x7E0), &[0x02, 0x01, 0x0C]).unwrap();
 /// assert_eq!(send(&frame).unwrap(), "< send 7E0 3 2 1 C >");
 /// ```
 pub fn send(frame: &Frame) -> Option<String> {
@@ -109,7 +106,7 @@ fn came<'a>(mut words: impl Iterator<Item = &'a str>) -> Option<Frame> {
         *place = number(pair)? as u8;
         len += 1;
     }
-    Some(Frame { id, kind: FrameKind::Classic, data: Chunk::new(data.get(..len)?)? })
+    Frame::classic(id, data.get(..len)?)
 }
 
 /// Hex digits alone: `from_str_radix` would take a sign.
@@ -130,7 +127,7 @@ mod tests {
     }
 
     fn classic(id: Id, data: &[u8]) -> Frame {
-        Frame { id, kind: FrameKind::Classic, data: Chunk::new(data).unwrap() }
+        Frame::classic(id, data).unwrap()
     }
 
     #[test]
@@ -144,8 +141,7 @@ mod tests {
     #[test]
     fn sent_frames_have_their_width_too() {
         assert_eq!(send(&classic(Id::Extended(0x123), &[0x0F])).unwrap(), "< send 00000123 1 F >");
-        let fd = Frame { kind: FrameKind::Fd { switch_rate: false }, ..classic(Id::Standard(1), &[]) };
-        assert_eq!(send(&fd), None);
+        assert_eq!(send(&Frame::fd(Id::Standard(1), &[], false).unwrap()), None);
     }
 
     #[test]
