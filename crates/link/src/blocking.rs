@@ -5,8 +5,7 @@ use std::sync::mpsc;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use tickover_defs::ChannelId;
-use tickover_session::{Permit, Rate, Report, Session};
+use tickover_session::{ChannelKey, Permit, Rate, Report, Session, UnitId};
 
 use crate::queue::Queue;
 use crate::thread::{OnClose, Running};
@@ -79,7 +78,7 @@ impl Connection {
         Items { connection: self.clone() }
     }
 
-    /// Sends one request between two polls and waits for its answer: service identifier and data.
+    /// Sends one request to the first unit between two polls and waits for its answer: service identifier and data.
     ///
     /// A request that does more than read needs a permit for its effect.
     ///
@@ -87,8 +86,21 @@ impl Connection {
     /// [`Unanswered`]: not sent for lack of a permit or a connection, refused by the unit or not answered,
     /// or the connection has ended.
     pub fn request(&self, request: impl Into<Vec<u8>>, permit: Option<Permit>) -> Result<Vec<u8>, Unanswered> {
+        self.request_to(UnitId::FIRST, request, permit)
+    }
+
+    /// Sends one request to this unit, see [`request`](Self::request).
+    ///
+    /// # Errors
+    /// As [`request`](Self::request).
+    pub fn request_to(
+        &self,
+        unit: UnitId,
+        request: impl Into<Vec<u8>>,
+        permit: Option<Permit>,
+    ) -> Result<Vec<u8>, Unanswered> {
         let (told, answer) = mpsc::channel();
-        self.begin_request(request.into(), permit, move |answer| drop(told.send(answer)));
+        self.begin_request(unit, request.into(), permit, move |answer| drop(told.send(answer)));
         answer.recv().unwrap_or_else(|_| Err(self.down().into()))
     }
 
@@ -96,7 +108,8 @@ impl Connection {
     ///
     /// # Errors
     /// [`Down`] if the connection has ended.
-    pub fn set_rate(&self, channel: ChannelId, rate: Option<Rate>) -> Result<(), Down> {
+    pub fn set_rate(&self, channel: impl Into<ChannelKey>, rate: Option<Rate>) -> Result<(), Down> {
+        let channel = channel.into();
         let command = move |session: &mut Session, now| session.set_rate(now, channel, rate);
         if self.begin(command, |()| {}) { Ok(()) } else { Err(self.down()) }
     }
@@ -149,11 +162,12 @@ impl Connection {
 
     pub(crate) fn begin_request(
         &self,
+        unit: UnitId,
         request: Vec<u8>,
         permit: Option<Permit>,
         reply: impl FnOnce(Result<Vec<u8>, Unanswered>) + Send + 'static,
     ) {
-        self.shared.running.command(move |session, desk, now| match session.request(now, &request, permit) {
+        self.shared.running.command(move |session, desk, now| match session.request_to(now, unit, &request, permit) {
             Ok(ticket) => {
                 desk.await_answer(ticket, Box::new(|answer| reply(answer.map_err(Unanswered::NoAnswer))));
             }

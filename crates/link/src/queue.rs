@@ -161,6 +161,7 @@ impl Dropped {
         };
         Note {
             at: self.last,
+            unit: None,
             kind: NoteKind::RowsDropped,
             fault: Fault::Caller,
             text: format!("{what} dropped: the program took them too slowly"),
@@ -177,13 +178,14 @@ fn plural(count: u64, noun: &str) -> String {
 mod tests {
     use std::sync::Arc;
 
-    use tickover_session::Row;
+    use tickover_session::{Row, UnitId};
 
     use super::*;
 
     fn row(nanos: u64) -> Item {
         Item::Row(Row {
             at: Instant::from_nanos(nanos),
+            unit: UnitId::FIRST,
             record: tickover_defs::RecordId(0),
             response: vec![0x61, 0x01],
             response_time: Duration::ZERO,
@@ -194,6 +196,7 @@ mod tests {
     fn note(nanos: u64) -> Item {
         Item::Note(Note {
             at: Instant::from_nanos(nanos),
+            unit: None,
             kind: NoteKind::Noise,
             fault: Fault::Line,
             text: "a message was garbled".to_owned(),

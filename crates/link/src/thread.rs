@@ -306,7 +306,7 @@ impl<M: Machine<Event = Event>, P: LivePort> Line<M, P> {
     }
 
     fn note(&self, kind: NoteKind, fault: Fault, at: Instant, text: String) {
-        self.desk.queue.push(Item::Note(Note { at, kind, fault, text, advice: "" }));
+        self.desk.queue.push(Item::Note(Note { at, unit: None, kind, fault, text, advice: "" }));
     }
 }
 

@@ -8,8 +8,7 @@ use std::task::{Context, Poll};
 
 use ::tokio::sync::oneshot;
 use futures_core::Stream;
-use tickover_defs::ChannelId;
-use tickover_session::{Permit, Rate, Report, Session};
+use tickover_session::{ChannelKey, Permit, Rate, Report, Session, UnitId};
 
 use crate::{Clock, Description, Down, Item, LivePort, Next, OpenError, Scheduling, Unanswered, blocking};
 
@@ -50,13 +49,26 @@ impl Connection {
         std::future::poll_fn(|context| Pin::new(&mut *self).poll_next(context)).await
     }
 
-    /// Sends one request between two polls; gives its answer: service identifier and data.
+    /// Sends one request to the first unit between two polls; gives its answer: service identifier and data.
     ///
     /// # Errors
     /// As [`blocking::Connection::request`].
     pub async fn request(&self, request: impl Into<Vec<u8>>, permit: Option<Permit>) -> Result<Vec<u8>, Unanswered> {
+        self.request_to(UnitId::FIRST, request, permit).await
+    }
+
+    /// Sends one request to this unit, see [`request`](Self::request).
+    ///
+    /// # Errors
+    /// As [`blocking::Connection::request`].
+    pub async fn request_to(
+        &self,
+        unit: UnitId,
+        request: impl Into<Vec<u8>>,
+        permit: Option<Permit>,
+    ) -> Result<Vec<u8>, Unanswered> {
         let (told, answer) = oneshot::channel();
-        self.inner.begin_request(request.into(), permit, move |answer| drop(told.send(answer)));
+        self.inner.begin_request(unit, request.into(), permit, move |answer| drop(told.send(answer)));
         answer.await.unwrap_or_else(|_| Err(self.inner.down().into()))
     }
 
@@ -64,7 +76,7 @@ impl Connection {
     ///
     /// # Errors
     /// [`Down`] if the connection has ended.
-    pub fn set_rate(&self, channel: ChannelId, rate: Option<Rate>) -> Result<(), Down> {
+    pub fn set_rate(&self, channel: impl Into<ChannelKey>, rate: Option<Rate>) -> Result<(), Down> {
         self.inner.set_rate(channel, rate)
     }
 

@@ -2,8 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use tickover_defs::ChannelId;
-use tickover_session::Row;
+use tickover_session::{ChannelKey, Row};
 
 /// Running figures of every channel that had a valid number. Invalid readings and states do not count.
 ///
@@ -19,7 +18,7 @@ use tickover_session::Row;
 /// ```
 #[derive(Clone, PartialEq, Default, Debug)]
 pub struct Statistics {
-    channels: BTreeMap<ChannelId, ChannelStatistics>,
+    channels: BTreeMap<ChannelKey, ChannelStatistics>,
 }
 
 /// Running figures of one channel, in its unit.
@@ -45,18 +44,18 @@ impl Statistics {
     pub fn add_row(&mut self, row: &Row) {
         for reading in &row.readings {
             if let Some(number) = reading.number() {
-                self.add(reading.channel, number);
+                self.add(ChannelKey { unit: row.unit, channel: reading.channel }, number);
             }
         }
     }
 
     /// Counts one number. A number that is not finite is no measurement and does not count.
-    pub fn add(&mut self, channel: ChannelId, number: f64) {
+    pub fn add(&mut self, channel: impl Into<ChannelKey>, number: f64) {
         if !number.is_finite() {
             return;
         }
         let first = ChannelStatistics { count: 0, min: number, max: number, mean: number };
-        let so_far = self.channels.entry(channel).or_insert(first);
+        let so_far = self.channels.entry(channel.into()).or_insert(first);
         so_far.count += 1;
         so_far.min = so_far.min.min(number);
         so_far.max = so_far.max.max(number);
@@ -66,13 +65,13 @@ impl Statistics {
     }
 
     /// The figures of a channel; `None`: no valid number so far.
-    pub fn get(&self, channel: ChannelId) -> Option<&ChannelStatistics> {
-        self.channels.get(&channel)
+    pub fn get(&self, channel: impl Into<ChannelKey>) -> Option<&ChannelStatistics> {
+        self.channels.get(&channel.into())
     }
 
     /// Begins again for one channel.
-    pub fn reset(&mut self, channel: ChannelId) {
-        self.channels.remove(&channel);
+    pub fn reset(&mut self, channel: impl Into<ChannelKey>) {
+        self.channels.remove(&channel.into());
     }
 
     /// Begins again for all.
@@ -110,6 +109,7 @@ mod tests {
         for value in [Ok(Value::Number(3.0)), Err(Invalid::Unlisted), Ok(Value::Number(5.0))] {
             statistics.add_row(&Row {
                 at: Instant::ORIGIN,
+                unit: UnitId::FIRST,
                 record: RecordId(0),
                 response: vec![],
                 response_time: Duration::ZERO,

@@ -4,7 +4,7 @@ use alloc::collections::VecDeque;
 use alloc::format;
 use core::time::Duration;
 
-use tickover_defs::compiled::{Line, Step};
+use tickover_defs::compiled::Step;
 use tickover_defs::{ChannelId, RecordId};
 use tickover_framing::Instant;
 use tickover_framing::contract::Why;
@@ -14,7 +14,7 @@ use tickover_services::Effect;
 
 use crate::identify::{self, Identity};
 use crate::lane::{Purpose, Sending};
-use crate::machine::Session;
+use crate::conversation::Conversation;
 use crate::notes::{advise, note};
 use crate::plan::Missing;
 use crate::schedule::Pick;
@@ -71,7 +71,7 @@ impl Phase {
     }
 }
 
-impl Session {
+impl Conversation {
     /// Starts communication on the open lane.
     pub(crate) fn begin(&mut self, now: Instant) {
         let Some(line) = self.unit.base_line().cloned() else { return };
@@ -122,7 +122,7 @@ impl Session {
         self.note(note(now, NoteKind::Connected, Fault::Nobody, text));
         let Some(lane) = &mut self.lane else { return };
         (lane.last_message, lane.free) = (now, now);
-        let every = lane.line.keep_alive.as_ref().map(|keep_alive| keep_alive.every);
+        let every = lane.line.keep_alive().map(|keep_alive| keep_alive.every);
         self.schedule.keep_alive(now, every);
         let variants = !self.unit.definition.variants.is_empty();
         self.phase = if variants { self.next_identify() } else { self.next_enter() };
@@ -326,13 +326,12 @@ impl Session {
     fn entered(&mut self, session: u16) {
         let now = self.now;
         let Some(state) = self.unit.definition.sessions.get(usize::from(session)) else { return };
-        let (Line::KLine(line), Some(lane)) = (&state.line, &mut self.lane) else { return };
+        let Some(lane) = &mut self.lane else { return };
         let (text, every) =
-            (format!("session '{}' is entered", state.name), line.keep_alive.as_ref().map(|it| it.every));
-        if lane.transport.change_line(now, line.line).is_err() {
+            (format!("session '{}' is entered", state.name), state.line.keep_alive().map(|it| it.every));
+        if !lane.change_line(now, &state.line) {
             return self.restart("the line could not be changed");
         }
-        lane.line = line.clone();
         self.schedule.keep_alive(now, every);
         self.unit.entered = Some(session);
         self.note(note(now, NoteKind::Entered, Fault::Nobody, text));

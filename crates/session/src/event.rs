@@ -6,7 +6,7 @@ use core::fmt;
 
 use tickover_framing::Instant;
 
-use crate::Row;
+use crate::{Row, UnitId};
 
 /// What a session tells its owner.
 #[derive(Clone, PartialEq, Debug)]
@@ -32,6 +32,8 @@ pub enum Event {
 pub struct Note {
     /// When.
     pub at: Instant,
+    /// Of which unit; `None`: of the line or of the session.
+    pub unit: Option<UnitId>,
     /// For programs.
     pub kind: NoteKind,
     /// Who is at fault.

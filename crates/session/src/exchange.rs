@@ -4,12 +4,13 @@ use alloc::string::{String, ToString};
 use alloc::vec::Vec;
 use core::time::Duration;
 
-use tickover_defs::compiled::KLine;
+use tickover_defs::compiled::Line;
 use tickover_defs::compiled::line::Services;
 use tickover_framing::Instant;
-use tickover_framing::kline::Timing;
 use tickover_framing::transport::{Answers, Ask, Heard, Noise, Peer};
 use tickover_services::{Effect, NegativeResponse, ResponseCode};
+
+use crate::carrier::Limits;
 
 /// How often a request is sent before its turn is given up (ISO 14230-2 6.2, SSF 14230-2: two repetitions).
 pub(crate) const SENDS: u8 = 3;
@@ -95,13 +96,12 @@ pub(crate) enum Failure {
 }
 
 impl Exchange {
-    /// A request to the unit with this address.
-    pub(crate) fn new(unit: u8, timing: &Timing, request: Vec<u8>, effect: Effect, answers: Answers) -> Self {
+    pub(crate) fn new(to: Peer, limits: Limits, request: Vec<u8>, effect: Effect, answers: Answers) -> Self {
         Self {
             request,
-            ask: Ask { to: Peer::Unit(unit), answers, window: timing.p2_max.min(PATIENCE) },
+            ask: Ask { to, answers, window: limits.p2_max.min(PATIENCE) },
             effect,
-            pending_window: timing.p2_star_max.min(PATIENCE),
+            pending_window: limits.p2_star_max.min(PATIENCE),
             sends: 1,
             first_start: None,
             sent_end: None,
@@ -111,7 +111,7 @@ impl Exchange {
     }
 
     /// Takes what the transport heard.
-    pub(crate) fn hear(&mut self, line: &KLine, heard: &Heard, message: &[u8]) -> Turn {
+    pub(crate) fn hear(&mut self, line: &Line, heard: &Heard, message: &[u8]) -> Turn {
         match *heard {
             Heard::Sent { start, end } => {
                 self.first_start.get_or_insert(start);
@@ -134,7 +134,7 @@ impl Exchange {
         self.sends = SENDS;
     }
 
-    fn answer(&mut self, line: &KLine, start: Instant, end: Instant, message: &[u8]) -> Turn {
+    fn answer(&mut self, line: &Line, start: Instant, end: Instant, message: &[u8]) -> Turn {
         match refusal(line, &self.request, message) {
             Some(Said::Pending) => {
                 let since = *self.pending_since.get_or_insert(start);
@@ -183,10 +183,11 @@ enum Said {
 }
 
 /// Reads a refusal of this request out of an answer; `None`: it is none.
-fn refusal(line: &KLine, request: &[u8], message: &[u8]) -> Option<Said> {
-    if line.services.is_some() && NegativeResponse::is(message) {
-        return standard_refusal(line.services, request, message);
+fn refusal(line: &Line, request: &[u8], message: &[u8]) -> Option<Said> {
+    if line.services().is_some() && NegativeResponse::is(message) {
+        return standard_refusal(line.services(), request, message);
     }
+    let Line::KLine(line) = line else { return None };
     let declared = line.refusal.as_ref()?;
     let rest = message.strip_prefix(&*declared.prefix)?;
     let code = rest.first().copied();

@@ -2,7 +2,7 @@
 
 use alloc::string::{String, ToString};
 
-use tickover_defs::compiled::KLine;
+use tickover_defs::compiled::Line;
 use tickover_framing::contract::Hex;
 use tickover_services::Effect;
 
@@ -61,7 +61,7 @@ pub enum RequestError {
 }
 
 /// Judges a request of the caller.
-pub(crate) fn judge(line: &KLine, request: &[u8], permit: Option<&Permit>) -> Result<Effect, RequestError> {
+pub(crate) fn judge(line: &Line, request: &[u8], permit: Option<&Permit>) -> Result<Effect, RequestError> {
     let hex = || Hex(request).to_string();
     let Some(first) = request.first().copied() else { return Err(RequestError::Empty) };
     let Some(effect) = line.effect_of(request) else {

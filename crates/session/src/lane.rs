@@ -1,15 +1,17 @@
-//! A lane: a transport with one exchange in flight. A K-line has one.
+//! A lane: a transport with one exchange in flight. A K-line has one, a CAN bus one for each unit.
 
 use alloc::vec::Vec;
+use core::time::Duration;
 
 use tickover_defs::RecordId;
-use tickover_defs::compiled::KLine;
+use tickover_defs::compiled::Line;
 use tickover_framing::Instant;
-use tickover_framing::contract::{Input, Machine, Output, Why};
-use tickover_framing::kline::{self, Timing};
-use tickover_framing::transport::{Answers, Heard, Misuse, Reach, Transport};
+use tickover_framing::contract::{Input, Output, Speed, Why};
+use tickover_framing::kline::Stopping;
+use tickover_framing::transport::{Answers, Heard, Misuse, Reach};
 use tickover_services::Effect;
 
+use crate::carrier::{Carrier, Limits};
 use crate::exchange::{Exchange, Turn};
 
 /// What an exchange is for.
@@ -30,9 +32,9 @@ pub(crate) enum Purpose {
 
 #[derive(Debug)]
 pub(crate) struct Lane {
-    pub(crate) transport: kline::Tester,
+    carrier: Carrier,
     /// What must be known of the line beyond bytes and times, as it is now.
-    pub(crate) line: KLine,
+    pub(crate) line: Line,
     pub(crate) flight: Option<Flight>,
     /// When the next request may start: P3min after the last message.
     pub(crate) free: Instant,
@@ -51,29 +53,29 @@ pub(crate) struct Flight {
 }
 
 impl Lane {
-    pub(crate) fn open(now: Instant, line: KLine, reach: Reach, tolerance_ppm: Option<u32>) -> Self {
-        let mut transport = kline::Tester::new(line.line, reach);
-        tolerance_ppm.into_iter().for_each(|ppm| transport.set_speed_tolerance_ppm(ppm));
-        Self { transport, line, flight: None, free: now, last_message: now, deadline: None }
+    /// `None`: nobody is asked on this line.
+    pub(crate) fn open(now: Instant, line: Line, reach: Reach, tolerance_ppm: Option<u32>) -> Option<Self> {
+        let carrier = Carrier::of(&line, reach, tolerance_ppm)?;
+        Some(Self { carrier, line, flight: None, free: now, last_message: now, deadline: None })
     }
 
     /// Initialises (again), on the line as the definition's `[line]` has it.
-    pub(crate) fn connect(&mut self, now: Instant, line: KLine) {
+    pub(crate) fn connect(&mut self, now: Instant, line: Line) {
         (self.line, self.flight) = (line, None);
-        self.transport.connect(now);
+        self.carrier.connect(now);
     }
 
     /// Hands an input to the transport; a `Timeout` only when it waits for one.
     pub(crate) fn handle(&mut self, input: Input<'_>) {
         match input {
             Input::Timeout { now } if self.deadline.is_none_or(|(at, _)| at > now) => {}
-            input => self.transport.handle(input),
+            input => self.carrier.handle(input),
         }
     }
 
     /// The transport's next output; its deadline is kept.
     pub(crate) fn poll_output(&mut self) -> Output<Heard> {
-        let output = self.transport.poll_output();
+        let output = self.carrier.poll_output();
         self.deadline = match output {
             Output::WaitUntil { at, why } => Some((at, why)),
             _ => None,
@@ -85,22 +87,22 @@ impl Lane {
         self.deadline
     }
 
-    /// The timing that holds now, granted and announced values included.
-    pub(crate) fn timing(&self) -> &Timing {
-        &self.transport.line().timing
+    /// The limits that hold now, granted and announced values included.
+    pub(crate) fn limits(&self) -> Limits {
+        self.carrier.limits()
     }
 
     /// A message of either side ended.
     pub(crate) fn message_ended(&mut self, end: Instant) {
         self.last_message = self.last_message.max(end);
-        self.free = self.last_message.after(self.timing().p3_min);
+        self.free = self.last_message.after(self.limits().p3_min);
     }
 
     /// Starts an exchange.
     pub(crate) fn start(&mut self, now: Instant, purpose: Purpose, sending: Sending) -> Result<(), Misuse> {
         let Sending { request, effect, answers } = sending;
-        let exchange = Exchange::new(self.line.line.unit, self.timing(), request, effect, answers);
-        self.transport.request(now, &exchange.request, exchange.ask)?;
+        let exchange = Exchange::new(self.carrier.unit(), self.limits(), request, effect, answers);
+        self.carrier.request(now, &exchange.request, exchange.ask)?;
         self.flight = Some(Flight { purpose, effect, exchange, started: now });
         Ok(())
     }
@@ -108,16 +110,40 @@ impl Lane {
     /// Lets the exchange under way hear; waits and repeats as it says.
     pub(crate) fn hear(&mut self, now: Instant, heard: &Heard) -> Option<Turn> {
         let flight = self.flight.as_mut()?;
-        let turn = flight.exchange.hear(&self.line, heard, self.transport.message());
+        let turn = flight.exchange.hear(&self.line, heard, self.carrier.message());
         match &turn {
-            Turn::KeepWaiting(window) => self.transport.keep_waiting(*window),
+            Turn::KeepWaiting(window) => self.carrier.keep_waiting(*window),
             Turn::Repeat => {
                 // Refused only when the connection ended in the meantime: then `Down` or `NotMade` follows.
-                let _ = self.transport.request(now, &flight.exchange.request, flight.exchange.ask);
+                let _ = self.carrier.request(now, &flight.exchange.request, flight.exchange.ask);
             }
             Turn::Going | Turn::Done(_) => {}
         }
         Some(turn)
+    }
+
+    /// From now on the line is this; false: it cannot become so.
+    pub(crate) fn change_line(&mut self, now: Instant, line: &Line) -> bool {
+        let changed = self.carrier.change_line(now, line);
+        if changed {
+            self.line = line.clone();
+        }
+        changed
+    }
+
+    /// Ends the conversation in order.
+    pub(crate) fn stop(&mut self, now: Instant) -> Result<Stopping, Misuse> {
+        self.carrier.stop(now)
+    }
+
+    /// What the port runs at because of this lane.
+    pub(crate) fn speed(&self) -> Option<Speed> {
+        self.carrier.speed()
+    }
+
+    /// How long the bytes of the request under way occupy the line.
+    pub(crate) fn request_occupies(&self) -> Duration {
+        self.flight.as_ref().map_or(Duration::ZERO, |it| self.carrier.request_occupies(it.exchange.request.len()))
     }
 }
 

@@ -2,21 +2,22 @@
 
 use core::time::Duration;
 
+use tickover_defs::compiled::Line;
 use tickover_framing::Instant;
 use tickover_framing::contract::{Act, Level};
 use tickover_framing::kline::Stopping;
 
 use crate::connect::Phase;
-use crate::machine::Session;
-use crate::{Event, Fault};
+use crate::conversation::Conversation;
+use crate::Fault;
 
-impl Session {
+impl Conversation {
     /// Ends the connection in order, or at once where there is none.
     pub(crate) fn leave(&mut self) {
         let now = self.now;
         let connected = !matches!(self.phase, Phase::Down | Phase::BackOff { .. });
         self.phase = Phase::Leaving;
-        let stopping = self.lane.as_mut().filter(|_| connected).map(|lane| lane.transport.stop(now));
+        let stopping = self.lane.as_mut().filter(|_| connected).map(|lane| lane.stop(now));
         if !matches!(stopping, Some(Ok(Stopping::Asked))) {
             self.closed();
         }
@@ -26,7 +27,7 @@ impl Session {
     pub(crate) fn leave_soon(&mut self, now: Instant) {
         self.fail_waiting(now, Fault::Caller, "the session is being closed");
         match &mut self.lane {
-            None => self.tell_closed(),
+            None => self.closing = false,
             Some(lane) => lane.flight.iter_mut().for_each(|flight| flight.exchange.repeat_no_more()),
         }
     }
@@ -34,20 +35,17 @@ impl Session {
     /// The conversation is over: the port runs at its first speed again.
     pub(crate) fn closed(&mut self) {
         let lane = self.lane.take();
-        let base = self.unit.base_line().map(|line| line.line.speed());
-        if let (Some(lane), Some(base)) = (&lane, base) {
-            if lane.transport.line().speed() != base {
-                self.acts.push_back(Act::Speed(base));
-            }
+        let base = match self.unit.base_line() {
+            Some(Line::KLine(line)) => Some(line.line.speed()),
+            _ => None,
+        };
+        if let Some(lane) = &lane {
+            let changed = base.filter(|base| lane.speed().is_some_and(|speed| speed != *base));
+            self.acts.extend(changed.map(Act::Speed));
             self.history.down_since.get_or_insert(self.now);
         }
         self.phase = Phase::Down;
-        self.tell_closed();
-    }
-
-    fn tell_closed(&mut self) {
         self.closing = false;
-        self.events.push_back(Event::Closed);
     }
 
     /// Drops the connection at once: the port is gone, or another is taken. A close that was under way is over, too.
@@ -61,8 +59,6 @@ impl Session {
             self.history.down_since.get_or_insert(now);
         }
         self.phase = Phase::Down;
-        if self.closing {
-            self.tell_closed();
-        }
+        self.closing = false;
     }
 }

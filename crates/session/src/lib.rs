@@ -7,7 +7,10 @@ extern crate alloc;
 #[cfg(test)]
 extern crate std;
 
+mod bus;
+mod carrier;
 mod connect;
+mod conversation;
 mod derive;
 pub mod event;
 mod exchange;
@@ -16,6 +19,7 @@ mod exchange;
 pub mod fuzzing;
 mod identify;
 pub mod judge;
+pub mod key;
 mod lane;
 mod leave;
 mod machine;
@@ -32,14 +36,17 @@ mod schedule;
 mod send;
 pub mod start;
 mod unit;
+pub mod units;
 pub mod wish;
 
 pub use event::{Event, Fault, Note, NoteKind};
 pub use judge::RequestError;
+pub use key::{ChannelKey, UnitId};
 pub use machine::Session;
 pub use permit::Permit;
 pub use rate::{Prediction, RecordForecast, Terms};
 pub use report::{ChannelReport, Report};
 pub use row::Row;
 pub use schedule::Admission;
+pub use units::UnitError;
 pub use wish::Rate;

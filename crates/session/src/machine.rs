@@ -2,29 +2,21 @@
 
 use alloc::collections::VecDeque;
 use alloc::format;
-use alloc::string::{String, ToString};
+use alloc::string::ToString;
 use alloc::vec::Vec;
-use core::time::Duration;
 
-use tickover_defs::{ChannelId, Definition, UnknownName};
+use tickover_defs::compiled::Line;
+use tickover_defs::{Definition, UnknownName};
 use tickover_framing::Instant;
-use tickover_framing::contract::{Act, Hex, Input, Machine, Output, Why};
-use tickover_framing::time::earliest;
+use tickover_framing::contract::{Act, Hex, Input, Machine, Output, Tag, Why};
 use tickover_framing::transport::Reach;
-use tickover_services::Effect;
 
-use crate::connect::Phase;
-use crate::judge::judge;
-use crate::lane::Lane;
-use crate::meter::Meter;
-use crate::schedule::Schedule;
-use crate::unit::Unit;
-use crate::{Event, Fault, Note, NoteKind, Permit, Prediction, Rate, RequestError};
+use crate::bus::Bus;
+use crate::conversation::Conversation;
+use crate::{ChannelKey, Event, Fault, Note, NoteKind, Permit, Rate, RequestError, UnitId, notes};
 
-/// Requests of the caller that wait at most.
-const WAITING_MOST: usize = 64;
-
-/// A diagnostic session with one control unit: connects, identifies, polls, decodes, measures, recovers.
+/// A diagnostic session on one line with one or more control units: connects, identifies, polls, decodes, measures,
+/// recovers.
 ///
 /// It is a [`Machine`]: commands and inputs go in, then [`poll_output`](Machine::poll_output) is drained until it
 /// waits. Every command takes the time and is followed by draining, too.
@@ -39,132 +31,98 @@ const WAITING_MOST: usize = 64;
 /// # Ok(())
 /// # }
 /// ```
+///
+/// Several units on one CAN bus stand in one session, each under a name; their requests are under way at the same
+/// time:
+///
+/// ```
+/// use tickover_session::{Rate, Session};
+/// # fn show(engine: tickover_defs::Definition, gearbox: tickover_defs::Definition)
+/// #     -> Result<Session, Box<dyn std::error::Error>> {
+/// let session = Session::new(engine).named("engine")?.with_unit("gearbox", gearbox)?;
+/// let (sump, gears) = (session.channel("engine:oil")?, session.channel("gearbox:oil")?);
+/// Ok(session.watch(sump, Rate::per_second(5)).watch(gears, Rate::per_second(5)))
+/// # }
+/// ```
 #[derive(Debug)]
 pub struct Session {
-    pub(crate) unit: Unit,
-    /// `None`: not connected.
-    pub(crate) lane: Option<Lane>,
-    pub(crate) phase: Phase,
-    pub(crate) schedule: Schedule,
-    pub(crate) meter: Meter,
+    pub(crate) first: Conversation,
+    /// Of the units added later, in order.
+    pub(crate) others: Vec<Conversation>,
+    /// What is not one unit's: the CAN bus.
+    pub(crate) bus: Bus,
     pub(crate) now: Instant,
     pub(crate) reach: Reach,
-    tolerance_ppm: Option<u32>,
-    pub(crate) one_shots: VecDeque<OneShot>,
     next_ticket: u32,
     pub(crate) events: VecDeque<Event>,
     /// Acts of the session itself, and whether the report of one is still to come.
     pub(crate) acts: VecDeque<Act>,
     awaits_report: bool,
-    pub(crate) closing: bool,
-    /// How the connections went.
-    pub(crate) history: History,
-}
-
-/// A request of the caller that waits for its turn.
-#[derive(Debug)]
-pub(crate) struct OneShot {
-    pub(crate) ticket: u32,
-    pub(crate) request: Vec<u8>,
-    pub(crate) effect: Effect,
-}
-
-/// How the connections went.
-#[derive(Debug, Default)]
-pub(crate) struct History {
-    /// The unit answered an initialisation at least once.
-    pub(crate) connected_before: bool,
-    /// When the last connection ended.
-    pub(crate) down_since: Option<Instant>,
-    /// Attempts since the last good answer.
-    pub(crate) attempts: u32,
-    /// Turns in a row without any answer.
-    pub(crate) lost_turns: u32,
-    /// A session of the definition that the port's speed forbids.
-    pub(crate) impossible: Option<u16>,
-    /// Why no variant was chosen, as it was last said.
-    pub(crate) unclear: Option<String>,
-    /// "Early" is said once a connection.
-    pub(crate) said_early: bool,
+    closing: bool,
 }
 
 impl Session {
     /// A session with the unit that the definition describes; nothing is watched and nothing connected.
+    ///
+    /// The unit's name is the definition's id until it is [named](Self::named).
     pub fn new(definition: Definition) -> Self {
+        let name = definition.id.to_string();
         Self {
-            unit: Unit::new(definition),
-            lane: None,
-            phase: Phase::Down,
-            schedule: Schedule::new(),
-            meter: Meter::default(),
+            first: Conversation::new(UnitId::FIRST, name, definition),
+            others: Vec::new(),
+            bus: Bus::default(),
             now: Instant::ORIGIN,
             reach: Reach::IDEAL,
-            tolerance_ppm: None,
-            one_shots: VecDeque::new(),
             next_ticket: 1,
             events: VecDeque::new(),
             acts: VecDeque::new(),
             awaits_report: false,
             closing: false,
-            history: History::default(),
         }
     }
 
-    /// Watches a channel of this session's definition at least this often.
+    /// Watches a channel at least this often; a bare channel is one of the first unit.
     #[must_use]
-    pub fn watch(mut self, channel: ChannelId, rate: Rate) -> Self {
-        self.wish(channel, Some(rate));
+    pub fn watch(mut self, channel: impl Into<ChannelKey>, rate: Rate) -> Self {
+        let key = channel.into();
+        self.of(key, |unit| unit.wish(key.channel, Some(rate)));
         self
     }
 
-    /// Asks the unit into this `[session]` of the definition after each connection.
+    /// Asks a unit into this `[session]` of its definition after each connection: `extended`, or with several units
+    /// `gearbox:extended`.
     ///
     /// # Errors
-    /// [`UnknownName`] with the nearest names if the definition has no such session.
+    /// [`UnknownName`] with the nearest names if there is no such unit, or its definition has no such session.
     pub fn enter(mut self, name: &str) -> Result<Self, UnknownName> {
-        self.unit.chosen = Some(self.unit.definition.session(name)?);
+        let (unit, name) = self.split_name(name)?;
+        if let Some(conversation) = self.conversation_mut(unit) {
+            conversation.unit.chosen = Some(conversation.unit.definition.session(name)?);
+        }
         Ok(self)
     }
 
     /// Accepts a port whose baud rate, read back, is off by so many parts per million; 5000 (0.5 %) without this.
     #[must_use]
     pub fn baud_tolerance_ppm(mut self, parts_per_million: u32) -> Self {
-        self.tolerance_ppm = Some(parts_per_million);
+        self.first.tolerance_ppm = Some(parts_per_million);
         self
     }
 
-    /// The definition.
-    pub fn definition(&self) -> &Definition {
-        &self.unit.definition
-    }
-
-    /// What this choice of channels will bring from a unit that answers after `p2` (end of a request to the start
-    /// of its answer). It comes from definition, wishes and `p2` alone: nothing in it is measured.
-    pub fn predict(&self, p2: Duration) -> Prediction {
-        self.unit.predict(p2)
-    }
-
     /// Watches a channel at another rate, or no more.
-    pub fn set_rate(&mut self, now: Instant, channel: ChannelId, rate: Option<Rate>) {
+    pub fn set_rate(&mut self, now: Instant, channel: impl Into<ChannelKey>, rate: Option<Rate>) {
         self.pass_time(now);
-        self.wish(channel, rate);
-        self.replan();
-        if self.phase.polls() {
-            self.say_missing(|missing| missing == channel);
-        }
+        let key = channel.into();
+        self.of(key, |unit| unit.set_rate(now, key.channel, rate));
     }
 
-    fn wish(&mut self, channel: ChannelId, rate: Option<Rate>) {
-        if !self.unit.wish(channel, rate) {
-            let text = format!(
-                "channel {} is of another definition: '{}' has {}",
-                channel.0,
-                self.unit.definition.id,
-                self.unit.wishes.len()
-            );
-            let advice = "take the channel from this session's definition";
-            self.note(Note { at: self.now, kind: NoteKind::NotSupported, fault: Fault::Caller, text, advice });
+    fn of(&mut self, key: ChannelKey, command: impl FnOnce(&mut Conversation)) {
+        if let Some(conversation) = self.conversation_mut(key.unit) {
+            return command(conversation);
         }
+        let text = format!("this session has no unit {}; it has {}", key.unit.0, self.unit_count());
+        let advice = "take the channel from this session";
+        self.note(notes::advise(self.now, NoteKind::NotSupported, Fault::Caller, text, advice));
     }
 
     /// Connects over a port of this reach: sets the speed, initialises, identifies, polls.
@@ -172,40 +130,47 @@ impl Session {
     /// A connection that stands is dropped. Plan, statistics and totals go on.
     pub fn connect(&mut self, now: Instant, reach: Reach) {
         self.pass_time(now);
-        self.end_connection(now);
+        self.conversations_mut().for_each(|conversation| conversation.end_connection(now));
         self.reach = reach;
-        self.history = History {
-            down_since: self.history.down_since,
-            connected_before: self.history.connected_before,
-            ..History::default()
-        };
-        let Some(line) = self.unit.base_line().cloned() else {
-            let text = "it has no [line], so nothing says how to reach a unit".to_string();
-            let advice = "use a definition that extends it and has a line";
-            self.note(Note { at: now, kind: NoteKind::NotReady, fault: Fault::Definition, text, advice });
-            return;
-        };
-        self.lane = Some(Lane::open(now, line, reach, self.tolerance_ppm));
-        self.begin(now);
+        match self.first.line() {
+            None => {
+                let text = "it has no [line], so nothing says how to reach a unit".to_string();
+                let advice = "use a definition that extends it and has a line";
+                self.note(notes::advise(now, NoteKind::NotReady, Fault::Definition, text, advice));
+            }
+            Some(Line::Can(can)) => self.acts.push_back(Act::Speed(self.bus.begin(can))),
+            Some(_) => self.first.connect(now, reach),
+        }
     }
 
-    /// Sends one request between the polled ones; its answer comes as [`Event::Answer`] with the ticket returned.
+    /// Sends one request to the first unit between the polled ones; its answer comes as [`Event::Answer`] with the
+    /// ticket returned.
     ///
     /// # Errors
     /// [`RequestError`]: it is empty, does more than read without a permit for that, nobody knows what it does,
     /// there is no connection, or too many wait already. A permit given is consumed in every case.
     pub fn request(&mut self, now: Instant, request: &[u8], permit: Option<Permit>) -> Result<u32, RequestError> {
+        self.request_to(now, UnitId::FIRST, request, permit)
+    }
+
+    /// Sends one request to this unit, see [`request`](Self::request).
+    ///
+    /// # Errors
+    /// As [`request`](Self::request); a unit that is not in this session has no connection.
+    pub fn request_to(
+        &mut self,
+        now: Instant,
+        unit: UnitId,
+        request: &[u8],
+        permit: Option<Permit>,
+    ) -> Result<u32, RequestError> {
         self.pass_time(now);
-        let not_connected = || RequestError::NotConnected { request: Hex(request).to_string() };
-        let lane = self.lane.as_ref().filter(|_| !self.closing).ok_or_else(not_connected)?;
-        let effect = judge(&lane.line, request, permit.as_ref())?;
-        if self.one_shots.len() >= WAITING_MOST {
-            return Err(RequestError::TooMany { waiting: self.one_shots.len() });
-        }
         let ticket = self.next_ticket;
+        let conversation = self
+            .conversation_mut(unit)
+            .ok_or_else(|| RequestError::NotConnected { request: Hex(request).to_string() })?;
+        conversation.request(now, ticket, request, permit)?;
         self.next_ticket = self.next_ticket.wrapping_add(1).max(1);
-        self.one_shots.push_back(OneShot { ticket, request: request.to_vec(), effect });
-        self.schedule.add_one_shot(now, ticket);
         Ok(ticket)
     }
 
@@ -214,28 +179,21 @@ impl Session {
     pub fn close(&mut self, now: Instant) {
         self.pass_time(now);
         self.closing = true;
-        self.leave_soon(now);
+        self.conversations_mut().for_each(|conversation| conversation.close(now));
     }
 
     /// Whether there is a line, in whatever state.
     pub fn is_connected(&self) -> bool {
-        self.lane.is_some()
+        self.bus.is_open() || self.conversations().any(|conversation| conversation.lane.is_some())
     }
 
-    pub(crate) fn pass_time(&mut self, now: Instant) {
+    fn pass_time(&mut self, now: Instant) {
         self.now = self.now.max(now);
+        self.conversations_mut().for_each(|conversation| conversation.pass_time(now));
     }
 
     pub(crate) fn note(&mut self, note: Note) {
         self.events.push_back(Event::Note(note));
-    }
-
-    /// Plans anew and tells the schedule.
-    pub(crate) fn replan(&mut self) {
-        if self.phase.polls() {
-            self.unit.replan();
-            self.schedule.set(self.now, &self.unit.wanted());
-        }
     }
 }
 
@@ -245,11 +203,17 @@ impl Machine for Session {
     fn handle(&mut self, input: Input<'_>) {
         self.pass_time(time_of(&input));
         let own = core::mem::take(&mut self.awaits_report);
-        if own && matches!(input, Input::SpeedIs { .. } | Input::LineIs { .. }) {
-            return;
-        }
-        if let Some(lane) = &mut self.lane {
-            lane.handle(input);
+        match input {
+            Input::SpeedIs { at, got } if own => self.bus_speed_is(at, got),
+            Input::LineIs { .. } if own => {}
+            Input::Bus { at, condition } => self.bus_says(at, condition),
+            Input::Lost { at, cause } if self.bus.is_open() => self.bus_lost(at, cause),
+            Input::Sent { tag: Tag(tag), start, end, known } if self.bus.is_open() => {
+                let [unit, tag] = tag.to_be_bytes();
+                let input = Input::Sent { tag: Tag(tag.into()), start, end, known };
+                self.conversation_mut(UnitId(unit)).into_iter().for_each(|conversation| conversation.handle(input));
+            }
+            input => self.conversations_mut().for_each(|conversation| conversation.handle(input)),
         }
     }
 
@@ -262,29 +226,60 @@ impl Machine for Session {
             if let Some(event) = self.events.pop_front() {
                 return Output::Event(event);
             }
-            let Some(lane) = &mut self.lane else { return Output::Idle };
-            match lane.poll_output() {
+            match self.poll_units() {
                 Output::Act(act) => return Output::Act(act),
-                Output::Event(heard) => self.hear(&heard),
-                Output::WaitUntil { .. } | Output::Idle if self.advance() => {}
-                Output::WaitUntil { .. } | Output::Idle => return self.wait(),
+                Output::Event(event) => return Output::Event(event),
+                waiting if !self.is_over() => return waiting,
+                _ => {
+                    self.closing = false;
+                    self.bus.close();
+                    return Output::Event(Event::Closed);
+                }
             }
         }
     }
 }
 
 impl Session {
-    /// The earlier of the transport's deadline and the session's own.
-    fn wait(&self) -> Output<Event> {
-        let transport = self.lane.as_ref().and_then(Lane::deadline);
-        let own = self.own_deadline();
-        match earliest(transport.map(|(at, _)| at), own.map(|(at, _)| at)) {
-            None => Output::Idle,
-            Some(at) => {
-                let why = [transport, own].into_iter().flatten().find(|(other, _)| *other == at).map(|(_, why)| why);
-                Output::WaitUntil { at, why: why.unwrap_or(Why { name: "schedule", clause: "" }) }
+    /// The first output of a unit, or the earliest deadline of all.
+    fn poll_units(&mut self) -> Output<Event> {
+        let mut first: Option<(Instant, Why)> = None;
+        let several = !self.others.is_empty();
+        for conversation in core::iter::once(&mut self.first).chain(&mut self.others) {
+            match conversation.poll_output() {
+                Output::Act(act) => return Output::Act(if several { tagged(act, conversation.id) } else { act }),
+                Output::Event(event) if several => return Output::Event(signed(event, conversation)),
+                Output::Event(event) => return Output::Event(event),
+                Output::WaitUntil { at, why } if first.is_none_or(|(earlier, _)| at < earlier) => {
+                    first = Some((at, why));
+                }
+                Output::WaitUntil { .. } | Output::Idle => {}
             }
         }
+        first.map_or(Output::Idle, |(at, why)| Output::WaitUntil { at, why })
+    }
+
+    /// Whether it was closed and every unit has been left.
+    fn is_over(&self) -> bool {
+        self.closing && self.conversations().all(|conversation| !conversation.closing)
+    }
+}
+
+/// The act of one unit of several, so that its report finds it again.
+fn tagged(act: Act, unit: UnitId) -> Act {
+    match act {
+        Act::Transmit { tag: Tag(tag), wire } => Act::Transmit { tag: Tag(u16::from(unit.0) << 8 | tag & 0xFF), wire },
+        act => act,
+    }
+}
+
+/// The event of one unit of several: notes begin with its name.
+fn signed(event: Event, by: &Conversation) -> Event {
+    let sign = |note: Note| Note { text: format!("{}: {}", by.name, note.text), ..note };
+    match event {
+        Event::Note(note) => Event::Note(sign(note)),
+        Event::Answer { ticket, answer } => Event::Answer { ticket, answer: answer.map_err(sign) },
+        event => event,
     }
 }
 

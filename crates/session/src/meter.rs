@@ -4,6 +4,7 @@ use alloc::collections::{BTreeMap, VecDeque};
 use core::time::Duration;
 
 use tickover_framing::Instant;
+use tickover_framing::time::earliest;
 
 /// The window of the recent rate.
 const RECENT: Duration = Duration::from_secs(5);
@@ -39,6 +40,17 @@ impl Spread {
             }
         }
         self.longest
+    }
+
+    /// Takes in what another has counted.
+    fn join(&mut self, other: &Self) {
+        for (step, count) in &other.counts {
+            let known = self.counts.entry(*step).or_insert(0);
+            *known = known.saturating_add(*count);
+        }
+        self.total += other.total;
+        self.sum_nanos += other.sum_nanos;
+        self.longest = self.longest.max(other.longest);
     }
 
     pub(crate) fn longest(&self) -> Duration {
@@ -130,6 +142,19 @@ impl Meter {
         while self.recent.len() > RECENT_MOST || self.recent.front().is_some_and(|first| at.since(*first) > RECENT) {
             self.recent.pop_front();
         }
+    }
+
+    /// Takes in the counts and response times of another unit on the same line; intervals are each unit's own.
+    pub(crate) fn join(&mut self, other: &Self) {
+        self.response_times.join(&other.response_times);
+        self.repeats += other.repeats;
+        self.silences += other.silences;
+        self.noise += other.noise;
+        self.refusals += other.refusals;
+        self.pending += other.pending;
+        self.reconnections += other.reconnections;
+        self.carried += other.carried;
+        self.since = earliest(self.since, other.since);
     }
 
     /// Responses per second over the last few seconds; zero when none came in them.

@@ -17,7 +17,7 @@ pub(crate) fn note(at: Instant, kind: NoteKind, fault: Fault, text: String) -> N
 }
 
 pub(crate) fn advise(at: Instant, kind: NoteKind, fault: Fault, text: String, advice: &'static str) -> Note {
-    Note { at, kind, fault, text, advice }
+    Note { at, unit: None, kind, fault, text, advice }
 }
 
 /// Initialisation failed.
@@ -164,19 +164,40 @@ pub(crate) fn misfit(at: Instant, what: &str, wrong: &str, came: &[u8]) -> Note 
 
 /// The port cannot run at a speed.
 pub(crate) fn speed(at: Instant, wanted: Speed, got: Option<Speed>) -> Note {
-    let (Speed::Serial { baud: wanted, .. }, got) = (wanted, got) else {
-        return note(at, NoteKind::Speed, Fault::Line, "the port cannot run at the bus's bit rate".to_string());
-    };
-    let text = match got {
-        Some(Speed::Serial { baud, .. }) if baud != wanted => {
+    let text = match (wanted, got) {
+        (Speed::Serial { baud: wanted, .. }, Some(Speed::Serial { baud, .. })) if baud != wanted => {
             let off = 100.0 * (f64::from(baud) - f64::from(wanted)) / f64::from(wanted.max(1));
             format!("{wanted} Bd were asked for, the port runs at {baud} Bd ({off:+.2} %)")
         }
-        Some(_) => format!("the port does not take the character format asked for at {wanted} Bd"),
-        None => format!("{wanted} Bd were asked for, the port cannot be set to them"),
+        (Speed::Serial { baud, .. }, Some(_)) => {
+            format!("the port does not take the character format asked for at {baud} Bd")
+        }
+        (Speed::Serial { baud, .. }, None) => format!("{baud} Bd were asked for, the port cannot be set to them"),
+        (wanted @ Speed::Can { .. }, got) => {
+            let runs = got.map_or_else(|| "at another".to_string(), |got| format!("at {}", say_speed(got)));
+            format!("{} were asked for, the port's bus runs {runs}", say_speed(wanted))
+        }
     };
-    let advice = "use another adapter, or name a wider baud tolerance if the unit stands it";
+    let advice = match wanted {
+        Speed::Serial { .. } => "use another adapter, or name a wider baud tolerance if the unit stands it",
+        Speed::Can { .. } => "set the interface to the definition's bit rate, or use the definition for this bus",
+    };
     advise(at, NoteKind::Speed, Fault::Line, text, advice)
+}
+
+/// The port neither sets nor tells the bus's speed.
+pub(crate) fn speed_not_told(at: Instant, wanted: Speed) -> Note {
+    let text = format!("the port does not tell its bit rate; it must be {}", say_speed(wanted));
+    advise(at, NoteKind::Speed, Fault::Nobody, text, "")
+}
+
+/// `10400 Bd`, `500000 bit/s`, `500000 bit/s (data 2000000 bit/s)`
+fn say_speed(speed: Speed) -> String {
+    match speed {
+        Speed::Serial { baud, .. } => format!("{baud} Bd"),
+        Speed::Can { bit_rate, data_rate: None, .. } => format!("{bit_rate} bit/s"),
+        Speed::Can { bit_rate, data_rate: Some(data), .. } => format!("{bit_rate} bit/s (data {data} bit/s)"),
+    }
 }
 
 /// The line is gone.

@@ -11,13 +11,13 @@ use tickover_services::{Effect, ServiceId};
 use crate::connect::Phase;
 use crate::exchange::Outcome;
 use crate::lane::{Flight, Purpose};
-use crate::machine::Session;
+use crate::conversation::Conversation;
 use crate::notes;
 use crate::poll::LOST_TURNS;
 use crate::schedule::Job;
-use crate::{Event, Fault, Note, NoteKind};
+use crate::{Fault, Note, NoteKind};
 
-impl Session {
+impl Conversation {
     pub(crate) fn one_shot_finished(&mut self, ticket: u32, flight: &Flight, outcome: Outcome) {
         self.schedule.ran(Job::OneShot(ticket), flight.started, self.now, None);
         let what = format!("request {}", Hex(&flight.exchange.request));
@@ -39,7 +39,7 @@ impl Session {
             Outcome::Failed(failure) => Err(notes::failed(self.now, failure, &what)),
         };
         let cleared = answer.is_ok() && flight.effect == Effect::Clears;
-        self.events.push_back(Event::Answer { ticket, answer });
+        self.answer(ticket, answer);
         if failed {
             self.history.lost_turns += 1;
             if self.history.lost_turns >= LOST_TURNS {
@@ -56,7 +56,7 @@ impl Session {
 
     /// What a good answer starts with, where a standard's services hold.
     fn expected_service(&self, request: &[u8]) -> Option<u8> {
-        self.lane.as_ref()?.line.services?;
+        self.lane.as_ref()?.line.services()?;
         Some(ServiceId(*request.first()?).response().0)
     }
 
@@ -67,7 +67,7 @@ impl Session {
         match purpose {
             Purpose::OneShot(ticket) => {
                 let answer = Err(note(Fault::Caller));
-                self.events.push_back(Event::Answer { ticket, answer });
+                self.answer(ticket, answer);
                 self.schedule.ran(Job::OneShot(ticket), self.now, self.now, None);
             }
             Purpose::Poll(record) | Purpose::Once(record) | Purpose::Identify(record) => {
@@ -94,7 +94,7 @@ impl Session {
         if let Some(Flight { purpose: Purpose::OneShot(ticket), exchange, started, .. }) = flight {
             self.schedule.ran(Job::OneShot(ticket), started, self.now, None);
             let answer = Err(unanswered(self.now, Fault::Line, &exchange.request, "the connection ended"));
-            self.events.push_back(Event::Answer { ticket, answer });
+            self.answer(ticket, answer);
         }
     }
 
@@ -103,7 +103,7 @@ impl Session {
         self.schedule.clear_one_shots();
         for one_shot in core::mem::take(&mut self.one_shots) {
             let answer = Err(unanswered(now, fault, &one_shot.request, why));
-            self.events.push_back(Event::Answer { ticket: one_shot.ticket, answer });
+            self.answer(one_shot.ticket, answer);
         }
     }
 }

@@ -14,7 +14,7 @@ use crate::derive::{Response, age_limit};
 use crate::exchange::{Answer, Failure, Last, Outcome, Refusal, Turn};
 use crate::identify;
 use crate::lane::{Flight, Purpose};
-use crate::machine::Session;
+use crate::conversation::Conversation;
 use crate::notes;
 use crate::schedule::Job;
 use crate::unit::layout_of;
@@ -25,7 +25,7 @@ pub(crate) const LOST_TURNS: u32 = 2;
 /// A refusal whose meaning is not known is believed after so many in a row.
 const REFUSALS: u8 = 3;
 
-impl Session {
+impl Conversation {
     /// Takes what the transport heard.
     pub(crate) fn hear(&mut self, heard: &Heard) {
         self.count(heard);
@@ -67,9 +67,7 @@ impl Session {
         let Some(lane) = &mut self.lane else { return };
         match *heard {
             Heard::Sent { start, end } => {
-                let bytes =
-                    lane.flight.as_ref().map_or(0, |flight| lane.line.line.request_len(flight.exchange.request.len()));
-                self.meter.carried += lane.transport.line().char_time().of(bytes).min(end.since(start));
+                self.meter.carried += lane.request_occupies().min(end.since(start));
                 lane.message_ended(end);
             }
             Heard::Message { start, end, .. } => {
@@ -189,6 +187,7 @@ impl Session {
         }
         self.events.push_back(Event::Row(Row {
             at: answer.start,
+            unit: self.id,
             record: id,
             response: answer.data.clone(),
             response_time: answer.response_time,
@@ -302,7 +301,7 @@ impl Session {
     fn keep_alive_finished(&mut self, flight: &Flight, outcome: Outcome) {
         self.schedule.ran(Job::KeepAlive, flight.started, self.now, None);
         let what = self.say(Purpose::KeepAlive);
-        let expect = self.lane.as_ref().and_then(|lane| lane.line.keep_alive.as_ref()?.expect.clone());
+        let expect = self.lane.as_ref().and_then(|lane| lane.line.keep_alive()?.expect.clone());
         match outcome {
             Outcome::Failed(failure) => self.turn_lost(failure, Purpose::KeepAlive),
             Outcome::Refused(refusal) => {

@@ -10,10 +10,11 @@ use alloc::vec::Vec;
 use core::fmt;
 use core::time::Duration;
 
-use tickover_defs::{ChannelId, RecordId};
+use tickover_defs::RecordId;
 use tickover_framing::kline::Line;
 
 use crate::schedule::{Admission, admit, stretch_of};
+use crate::{ChannelKey, UnitId};
 
 /// The parts of one exchange on a K-line, in the order in which they pass.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -71,15 +72,21 @@ pub struct Prediction {
     pub admission: Admission,
     /// Each record that is polled.
     pub records: Vec<RecordForecast>,
-    /// Readings per second of each watched channel, in file order; derived ones follow their slowest input.
-    pub channels: Vec<(ChannelId, f64)>,
-    /// What takes the most of an exchange and what a change would bring, in one sentence.
+    /// Readings per second of each watched channel, unit by unit in file order; derived ones follow their slowest
+    /// input.
+    pub channels: Vec<(ChannelKey, f64)>,
+    /// What takes the most of an exchange and what a change would bring, in one sentence; of several units of the
+    /// one whose periods are stretched most.
     pub binds: String,
+    /// Of several units each one's own, in order; empty if there is one.
+    pub units: Vec<Prediction>,
 }
 
 /// The forecast of one record.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct RecordForecast {
+    /// Of which unit.
+    pub unit: UnitId,
     /// Which record.
     pub record: RecordId,
     /// One exchange.
@@ -105,7 +112,7 @@ pub(crate) struct Load {
 }
 
 /// Forecasts the records; channels are left to the caller, who knows which record brings which.
-pub(crate) fn forecast(loads: &[Load]) -> Prediction {
+pub(crate) fn forecast(unit: UnitId, loads: &[Load]) -> Prediction {
     let periodic = || loads.iter().filter_map(|load| Some((load.terms.total(), load.period?)));
     let load: f64 = periodic().map(|(cost, period)| cost.as_secs_f64() / period.as_secs_f64().max(1e-9)).sum();
     let stretch = stretch_of(load);
@@ -117,13 +124,30 @@ pub(crate) fn forecast(loads: &[Load]) -> Prediction {
         .map(|load| {
             let asked = load.period.map_or(0.0, |period| 1.0 / (period.as_secs_f64().max(1e-9) * stretch));
             let per_second = asked + if load.fastest { rounds } else { 0.0 };
-            RecordForecast { record: load.record, terms: load.terms, per_second }
+            RecordForecast { unit, record: load.record, terms: load.terms, per_second }
         })
         .collect();
     let admission = admit(&periodic().collect::<Vec<_>>(), ring().map(|load| load.terms.total()).max());
     let per_second = records.iter().map(|record| record.per_second).sum();
     let binds = binds(&records);
-    Prediction { per_second, stretch, admission, records, channels: Vec::new(), binds }
+    Prediction { per_second, stretch, admission, records, channels: Vec::new(), binds, units: Vec::new() }
+}
+
+/// What several units bring together: their lanes run at the same time.
+pub(crate) fn together(units: Vec<Prediction>) -> Prediction {
+    let tightest = units.iter().fold(None::<&Prediction>, |tightest, unit| match tightest {
+        Some(tightest) if tightest.admission.weaker(unit.admission) == tightest.admission => Some(tightest),
+        _ => Some(unit),
+    });
+    Prediction {
+        per_second: units.iter().map(|unit| unit.per_second).sum(),
+        stretch: units.iter().map(|unit| unit.stretch).fold(1.0, f64::max),
+        admission: tightest.map_or(Admission::Guaranteed, |unit| unit.admission),
+        records: units.iter().flat_map(|unit| unit.records.iter().copied()).collect(),
+        channels: units.iter().flat_map(|unit| unit.channels.iter().copied()).collect(),
+        binds: tightest.map_or_else(String::new, |unit| unit.binds.clone()),
+        units,
+    }
 }
 
 /// The largest part of the average exchange, and what its absence or twice the baud rate would bring.

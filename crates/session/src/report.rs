@@ -7,8 +7,13 @@ use core::time::Duration;
 use tickover_defs::ChannelId;
 use tickover_framing::Instant;
 
+use crate::conversation::Conversation;
 use crate::machine::Session;
+use crate::meter::Meter;
+use crate::rate::{Prediction, together};
 use crate::schedule::Admission;
+use crate::unit::fastest_answer;
+use crate::ChannelKey;
 
 /// The rates so far, over all connections. A rate is never given without its worst gap.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -52,15 +57,17 @@ pub struct Report {
     pub response_time_max: Duration,
     /// What takes the most of an exchange and what a change would bring, in one sentence.
     pub binds: String,
-    /// Watched channels in file order.
+    /// Watched channels, unit by unit in file order.
     pub channels: Vec<ChannelReport>,
+    /// Of several units each one's own, in order; empty if there is one.
+    pub units: Vec<Report>,
 }
 
 /// The rate of one channel.
 #[derive(Clone, PartialEq, Debug)]
 pub struct ChannelReport {
     /// Which channel.
-    pub channel: ChannelId,
+    pub channel: ChannelKey,
     /// Readings, valid or not.
     pub readings: u64,
     /// Wanted per second; `None`: as fast as possible.
@@ -76,15 +83,62 @@ pub struct ChannelReport {
 }
 
 impl Session {
+    /// What this choice of channels will bring from units that answer after `p2` (end of a request to the start of
+    /// the answer). It comes from definitions, wishes and `p2` alone: nothing in it is measured.
+    pub fn predict(&self, p2: Duration) -> Prediction {
+        match self.others.is_empty() {
+            true => self.first.predict(p2),
+            false => together(self.conversations().map(|unit| unit.predict(p2)).collect()),
+        }
+    }
+
     /// What was achieved until `now`, beside what the model says. Percentiles are up to 3 % too long.
+    ///
+    /// Of several units rates and counts are sums, response times are of all together, and `stretch`, `admission`,
+    /// `worst_gap` and `binds` are those of the unit that fares worst.
     pub fn report(&self, now: Instant) -> Report {
-        let meter = &self.meter;
-        let p2_min = self.unit.line_in(self.unit.entered).map_or(Duration::ZERO, |line| line.line.timing.p2_min);
-        let prediction = self.unit.predict(meter.response_times.mean().unwrap_or(p2_min));
+        if self.others.is_empty() {
+            return self.first.report(now);
+        }
+        let units: Vec<Report> = self.conversations().map(|unit| unit.report(now)).collect();
+        let mut meter = Meter::default();
+        self.conversations().for_each(|unit| meter.join(&unit.meter));
+        let whole = meter.report(now);
+        let sum = |of: fn(&Report) -> Option<f64>| units.iter().filter_map(of).reduce(|a, b| a + b);
+        Report {
+            span: units.iter().map(|unit| unit.span).max().unwrap_or_default(),
+            responses: units.iter().map(|unit| unit.responses).sum(),
+            worst_gap: units.iter().map(|unit| unit.worst_gap).max().unwrap_or_default(),
+            achieved: sum(|unit| unit.achieved),
+            recent: sum(|unit| unit.recent),
+            predicted: sum(|unit| unit.predicted),
+            stretch: units.iter().map(|unit| unit.stretch).fold(1.0, f64::max),
+            admission: units.iter().map(|unit| unit.admission).fold(Admission::Guaranteed, Admission::weaker),
+            binds: slowest(&units).map_or_else(String::new, |unit| unit.binds.clone()),
+            channels: units.iter().flat_map(|unit| unit.channels.iter().cloned()).collect(),
+            units,
+            ..whole
+        }
+    }
+}
+
+/// The unit whose wishes are met least.
+fn slowest(units: &[Report]) -> Option<&Report> {
+    units.iter().reduce(|a, b| if a.admission.weaker(b.admission) == a.admission { a } else { b })
+}
+
+impl Conversation {
+    pub(crate) fn predict(&self, p2: Duration) -> Prediction {
+        self.unit.predict(self.id, p2)
+    }
+
+    pub(crate) fn report(&self, now: Instant) -> Report {
+        let fastest = self.unit.line_in(self.unit.entered).map_or(Duration::ZERO, fastest_answer);
+        let prediction = self.predict(self.meter.response_times.mean().unwrap_or(fastest));
         let channel = |(channel, rate): (ChannelId, crate::Rate)| {
             let beat = self.unit.beats.get(usize::from(channel.0))?;
             Some(ChannelReport {
-                channel,
+                channel: ChannelKey { unit: self.id, channel },
                 readings: beat.count,
                 wanted: rate.period().map(|period| 1.0 / period.as_secs_f64()),
                 achieved: beat.per_second(),
@@ -94,26 +148,36 @@ impl Session {
             })
         };
         Report {
-            span: meter.responses.span(),
-            responses: meter.responses.count,
-            achieved: meter.responses.per_second(),
-            recent: meter.recent(now),
             predicted: (prediction.per_second > 0.0).then_some(prediction.per_second),
             stretch: self.schedule.factor(),
             admission: self.schedule.admission(),
-            worst_gap: meter.responses.worst_gap(now),
-            repeats: meter.repeats,
-            silences: meter.silences,
-            noise: meter.noise,
-            refusals: meter.refusals,
-            pending: meter.pending,
-            reconnections: meter.reconnections,
-            line_share: meter.line_share(now),
-            response_time_p50: meter.response_times.percentile(0.5),
-            response_time_p99: meter.response_times.percentile(0.99),
-            response_time_max: meter.response_times.longest(),
             binds: prediction.binds,
             channels: self.unit.wishes().into_iter().filter_map(channel).collect(),
+            ..self.meter.report(now)
+        }
+    }
+}
+
+impl Meter {
+    /// What was counted; rates of channels and what was predicted are left open.
+    fn report(&self, now: Instant) -> Report {
+        Report {
+            span: self.responses.span(),
+            responses: self.responses.count,
+            achieved: self.responses.per_second(),
+            recent: self.recent(now),
+            worst_gap: self.responses.worst_gap(now),
+            repeats: self.repeats,
+            silences: self.silences,
+            noise: self.noise,
+            refusals: self.refusals,
+            pending: self.pending,
+            reconnections: self.reconnections,
+            line_share: self.line_share(now),
+            response_time_p50: self.response_times.percentile(0.5),
+            response_time_p99: self.response_times.percentile(0.99),
+            response_time_max: self.response_times.longest(),
+            ..Report::default()
         }
     }
 }

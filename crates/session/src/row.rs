@@ -3,14 +3,18 @@
 use alloc::vec::Vec;
 use core::time::Duration;
 
-use tickover_defs::{ChannelId, Reading, RecordId};
+use tickover_defs::{Reading, RecordId};
 use tickover_framing::Instant;
+
+use crate::{ChannelKey, UnitId};
 
 /// One response and every watched channel in it, whatever their rates. They share one time.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Row {
     /// Start of the response's first byte on the line.
     pub at: Instant,
+    /// Which unit answered.
+    pub unit: UnitId,
     /// Which record answered.
     pub record: RecordId,
     /// The response's data as it came: service identifier, echo and all.
@@ -23,7 +27,8 @@ pub struct Row {
 
 impl Row {
     /// The reading of a channel, if this response carries it.
-    pub fn get(&self, channel: ChannelId) -> Option<&Reading> {
-        self.readings.iter().find(|reading| reading.channel == channel)
+    pub fn get(&self, channel: impl Into<ChannelKey>) -> Option<&Reading> {
+        let ChannelKey { unit, channel } = channel.into();
+        self.readings.iter().find(|reading| self.unit == unit && reading.channel == channel)
     }
 }

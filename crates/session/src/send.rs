@@ -7,12 +7,12 @@ use tickover_framing::transport::{Answers, Misuse};
 use tickover_services::Effect;
 
 use crate::lane::{Purpose, Sending};
-use crate::machine::Session;
+use crate::conversation::Conversation;
 use crate::notes::note;
 use crate::schedule::{Job, Pick};
 use crate::{Fault, NoteKind};
 
-impl Session {
+impl Conversation {
     /// Sends what the schedule picks; whether there was anything.
     pub(crate) fn poll_next(&mut self) -> bool {
         let Pick::Run(job) = self.schedule.pick(self.now) else { return false };
@@ -30,7 +30,7 @@ impl Session {
     /// Whether the unit has ended the conversation since the last message; then it is started again.
     pub(crate) fn was_quiet_too_long(&mut self) -> bool {
         let Some(lane) = &self.lane else { return false };
-        let over = lane.timing().p3_max.is_some_and(|limit| self.now.since(lane.last_message) > limit);
+        let over = lane.limits().p3_max.is_some_and(|limit| self.now.since(lane.last_message) > limit);
         if over {
             self.restart("nothing was sent for longer than P3max, so the unit has ended the conversation");
         }
@@ -54,7 +54,7 @@ impl Session {
     }
 
     fn send_keep_alive(&mut self) {
-        let Some((keep_alive, lane)) = self.lane.as_ref().and_then(|lane| Some((lane.line.keep_alive.as_ref()?, lane)))
+        let Some((keep_alive, lane)) = self.lane.as_ref().and_then(|lane| Some((lane.line.keep_alive()?, lane)))
         else {
             return self.schedule.keep_alive(self.now, None);
         };

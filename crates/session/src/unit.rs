@@ -7,7 +7,7 @@ use alloc::vec;
 use alloc::vec::Vec;
 use core::time::Duration;
 
-use tickover_defs::compiled::{Every, KLine, Layout, Line, Record};
+use tickover_defs::compiled::{Every, Layout, Line, Record};
 use tickover_defs::{ChannelId, Definition, RecordId};
 
 use crate::derive::Store;
@@ -16,7 +16,7 @@ use crate::meter::Beat;
 use crate::plan::{Plan, plan, wanted_session};
 use crate::rate::{Load, Prediction, Terms, forecast};
 use crate::schedule::Wanted;
-use crate::{NoteKind, Rate};
+use crate::{ChannelKey, NoteKind, Rate, UnitId};
 
 /// How often a record that is read once is asked for until it is answered.
 const ONCE_AGAIN: Duration = Duration::from_secs(5);
@@ -75,21 +75,15 @@ impl Unit {
     }
 
     /// The line as it is after initialisation.
-    pub(crate) fn base_line(&self) -> Option<&KLine> {
-        match self.definition.line.as_ref()? {
-            Line::KLine(line) => Some(line),
-            _ => None,
-        }
+    pub(crate) fn base_line(&self) -> Option<&Line> {
+        self.definition.line.as_ref()
     }
 
     /// The line as it is in a session of the definition.
-    pub(crate) fn line_in(&self, session: Option<u16>) -> Option<&KLine> {
+    pub(crate) fn line_in(&self, session: Option<u16>) -> Option<&Line> {
         match session {
             None => self.base_line(),
-            Some(session) => match &self.definition.sessions.get(usize::from(session))?.line {
-                Line::KLine(line) => Some(line),
-                _ => None,
-            },
+            Some(session) => self.definition.sessions.get(usize::from(session)).map(|session| &session.line),
         }
     }
 
@@ -141,7 +135,7 @@ impl Unit {
     /// What the schedule must know of the plan; costs by the model until they are measured.
     pub(crate) fn wanted(&self) -> Vec<Wanted> {
         let Some(line) = self.line_in(self.entered) else { return Vec::new() };
-        let loads = self.loads(&self.plan, line, line.line.timing.p2_min);
+        let loads = self.loads(&self.plan, line, fastest_answer(line));
         let wanted = |load: Load| Wanted {
             record: load.record,
             period: load.period,
@@ -160,7 +154,7 @@ impl Unit {
     }
 
     /// What the model says for a unit that answers after `p2`, in the session that is, or will be, entered.
-    pub(crate) fn predict(&self, p2: Duration) -> Prediction {
+    pub(crate) fn predict(&self, id: UnitId, p2: Duration) -> Prediction {
         let layout = self.layout();
         let session = self.entered.or_else(|| self.session_to_enter());
         let wishes = self.wishes();
@@ -170,9 +164,10 @@ impl Unit {
             Some(line) => self.loads(&plan, line, p2),
             None => Vec::new(),
         };
-        let mut prediction = forecast(&loads);
+        let mut prediction = forecast(id, &loads);
+        let key = |channel| ChannelKey { unit: id, channel };
         prediction.channels =
-            wishes.iter().map(|(channel, _)| (*channel, self.per_second(*channel, &prediction))).collect();
+            wishes.iter().map(|(channel, _)| (key(*channel), self.per_second(*channel, &prediction))).collect();
         prediction
     }
 
@@ -186,7 +181,8 @@ impl Unit {
         polled.map(|forecast| forecast.per_second).sum()
     }
 
-    fn loads(&self, plan: &Plan, line: &KLine, p2: Duration) -> Vec<Load> {
+    fn loads(&self, plan: &Plan, line: &Line, p2: Duration) -> Vec<Load> {
+        let Line::KLine(line) = line else { return Vec::new() };
         let load = |polled: &crate::plan::Polled| {
             let record = self.record(polled.record)?;
             let request = record.request.constant()?.len();
@@ -219,6 +215,14 @@ impl Unit {
     /// The name of a session of the definition.
     pub(crate) fn session_name(&self, session: u16) -> String {
         self.definition.sessions.get(usize::from(session)).map_or("?", |session| &session.name).to_owned()
+    }
+}
+
+/// P2min; on CAN a unit may answer at once.
+pub(crate) fn fastest_answer(line: &Line) -> Duration {
+    match line {
+        Line::KLine(line) => line.line.timing.p2_min,
+        _ => Duration::ZERO,
     }
 }
 

@@ -28,7 +28,7 @@ struct Recorder {
 
 impl Recorder {
     fn note(&mut self, at: Instant, kind: NoteKind) {
-        let note = Note { at, kind, fault: Fault::Nobody, text: format!("{kind:?}"), advice: "" };
+        let note = Note { at, unit: None, kind, fault: Fault::Nobody, text: format!("{kind:?}"), advice: "" };
         self.outputs.push_back(Output::Event(Event::Note(note)));
     }
 }

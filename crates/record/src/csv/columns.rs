@@ -4,9 +4,9 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 
 use tickover_defs::compiled::{Origin, Text, UnitCode};
-use tickover_defs::{ChannelId, Definition, Reading, RecordId, Value};
+use tickover_defs::{Definition, Reading, RecordId, Value};
 use tickover_framing::Instant;
-use tickover_session::{Rate, Row};
+use tickover_session::{ChannelKey, Rate, Row, Session, UnitId};
 
 use super::{CsvError, seconds};
 
@@ -31,7 +31,7 @@ impl Hold {
 #[derive(Clone, PartialEq, Debug)]
 pub struct Column {
     /// The channel.
-    pub channel: ChannelId,
+    pub channel: ChannelKey,
     /// Its full name.
     pub name: Text,
     /// The unit of its numbers; states and texts have none. The header shows its UCUM code.
@@ -46,7 +46,9 @@ impl Column {
     /// The column of a channel as the definition's base has it, or else the first variant that does.
     ///
     /// `None`: nothing in the definition has this id.
-    pub fn of(definition: &Definition, channel: ChannelId, hold: Hold) -> Option<Self> {
+    pub fn of(definition: &Definition, channel: impl Into<ChannelKey>, hold: Hold) -> Option<Self> {
+        let key = channel.into();
+        let channel = key.channel;
         let variants = definition.variants.iter().map(|variant| &variant.layout);
         let mut layouts = std::iter::once(&definition.base).chain(variants);
         let found = layouts.find_map(|layout| layout.channel(channel))?;
@@ -55,12 +57,24 @@ impl Column {
             Origin::Derived => None,
         };
         Some(Self {
-            channel,
+            channel: key,
             name: definition.channel_name(channel).to_owned().into(),
             unit: found.unit,
             record: record.map(|record| (record, definition.record_name(record).to_owned().into())),
             hold,
         })
+    }
+
+    /// The same in a session of one or more units: named `gearbox:oil` if there are several.
+    ///
+    /// `None`: nothing in the session has this key.
+    pub fn in_session(session: &Session, channel: impl Into<ChannelKey>, hold: Hold) -> Option<Self> {
+        let key = channel.into();
+        let column = Self::of(session.definition_of(key.unit)?, key, hold)?;
+        let name = session.channel_name(key);
+        let unit = name.strip_suffix(&*column.name).unwrap_or_default().to_owned();
+        let record = column.record.map(|(id, record)| (id, format!("{unit}{record}").into()));
+        Some(Self { name: name.into(), record, ..column })
     }
 }
 
@@ -95,8 +109,8 @@ struct Age {
 
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 enum AgeOf {
-    Record(RecordId),
-    Derived(ChannelId),
+    Record(UnitId, RecordId),
+    Derived(ChannelKey),
 }
 
 impl Table {
@@ -124,7 +138,7 @@ impl Table {
             fields.push(cell.shown(row.at).map(|held| held.text.clone()).unwrap_or_default());
         }
         for age in &mut self.ages {
-            if age.of == AgeOf::Record(row.record) {
+            if age.of == AgeOf::Record(row.unit, row.record) {
                 age.latest = Some(row.at);
             }
             let oldest = self
@@ -173,7 +187,7 @@ impl Cell {
 
 fn age_of(column: &Column) -> AgeOf {
     match &column.record {
-        Some((record, _)) => AgeOf::Record(*record),
+        Some((record, _)) => AgeOf::Record(column.channel.unit, *record),
         None => AgeOf::Derived(column.channel),
     }
 }

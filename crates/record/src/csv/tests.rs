@@ -29,16 +29,16 @@ fn columns() -> Vec<Column> {
     let hold = Hold::two_periods(Rate::Every(Duration::from_millis(100)), Duration::ZERO);
     let engine = Some((ENGINE, "engine".into()));
     vec![
-        Column { channel: SPEED, name: "engine_speed".into(), unit: unit_of(SPEED), record: engine.clone(), hold },
-        Column { channel: LOOP, name: "closed_loop".into(), unit: None, record: engine, hold },
+        Column { channel: SPEED.into(), name: "engine_speed".into(), unit: unit_of(SPEED), record: engine.clone(), hold },
+        Column { channel: LOOP.into(), name: "closed_loop".into(), unit: None, record: engine, hold },
         Column {
-            channel: TRIM,
+            channel: TRIM.into(),
             name: "trim".into(),
             unit: unit_of(TRIM),
             record: Some((LEARNED, "learned".into())),
             hold,
         },
-        Column { channel: BOOST, name: "boost".into(), unit: unit_of(BOOST), record: None, hold },
+        Column { channel: BOOST.into(), name: "boost".into(), unit: unit_of(BOOST), record: None, hold },
     ]
 }
 
@@ -53,6 +53,7 @@ fn reading(channel: ChannelId, value: Result<Value, Invalid>, unit: Option<UnitC
 fn row(millis: u64, record: RecordId, readings: Vec<Reading>) -> Row {
     Row {
         at: Instant::from_nanos(millis * 1_000_000),
+        unit: UnitId::FIRST,
         record,
         response: vec![],
         response_time: Duration::from_millis(25),
@@ -104,7 +105,7 @@ fn the_header_names_every_channel_with_its_unit_and_every_record_with_its_age() 
 fn lines_follow_rfc_4180() {
     let mut file = Vec::new();
     let name = "odd \"name\", quoted".into();
-    let columns = vec![Column { channel: LOOP, name, unit: None, record: None, hold: Hold::Forever }];
+    let columns = vec![Column { channel: LOOP.into(), name, unit: None, record: None, hold: Hold::Forever }];
     let mut csv = Csv::new(&mut file, columns, START, Flush::EVERY_ROW).unwrap();
     csv.write(&row(1, ENGINE, vec![reading(LOOP, Ok(Value::Text("yes, \"closed\"".into())), None)])).unwrap();
     csv.finish().unwrap();

@@ -18,6 +18,18 @@ pub enum Admission {
     Stretched(f64),
 }
 
+impl Admission {
+    /// The one that promises less.
+    pub(crate) fn weaker(self, other: Self) -> Self {
+        match (self, other) {
+            (Self::Stretched(a), Self::Stretched(b)) => Self::Stretched(a.max(b)),
+            (Self::Stretched(_), _) | (Self::BestEffort, Self::Guaranteed) => self,
+            (Self::Guaranteed, _) | (_, Self::Stretched(_)) => other,
+            (Self::BestEffort, Self::BestEffort) => self,
+        }
+    }
+}
+
 impl fmt::Display for Admission {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {

@@ -1,0 +1,238 @@
+//! The conversation with one unit: its lane, what the session does with it, its schedule, what was measured.
+
+use alloc::collections::VecDeque;
+use alloc::format;
+use alloc::string::{String, ToString};
+use alloc::vec::Vec;
+
+use tickover_defs::compiled::Line;
+use tickover_defs::{ChannelId, Definition};
+use tickover_framing::Instant;
+use tickover_framing::contract::{Act, Hex, Input, Output, Why};
+use tickover_framing::time::earliest;
+use tickover_framing::transport::Reach;
+use tickover_services::Effect;
+
+use crate::connect::Phase;
+use crate::judge::judge;
+use crate::lane::Lane;
+use crate::meter::Meter;
+use crate::schedule::Schedule;
+use crate::unit::Unit;
+use crate::{Event, Fault, Note, NoteKind, Permit, Rate, RequestError, UnitId, notes};
+
+/// Requests of the caller that wait at most, for each unit.
+const WAITING_MOST: usize = 64;
+
+/// Everything between the session and one of its units.
+#[derive(Debug)]
+pub(crate) struct Conversation {
+    pub(crate) id: UnitId,
+    /// As channels are written: `gearbox:oil`.
+    pub(crate) name: String,
+    pub(crate) unit: Unit,
+    /// `None`: not connected.
+    pub(crate) lane: Option<Lane>,
+    pub(crate) phase: Phase,
+    pub(crate) schedule: Schedule,
+    pub(crate) meter: Meter,
+    pub(crate) now: Instant,
+    pub(crate) reach: Reach,
+    pub(crate) tolerance_ppm: Option<u32>,
+    pub(crate) one_shots: VecDeque<OneShot>,
+    pub(crate) events: VecDeque<Event>,
+    /// Acts that no transport asks for, and whether the report of one is still to come.
+    pub(crate) acts: VecDeque<Act>,
+    awaits_report: bool,
+    pub(crate) closing: bool,
+    /// How the connections went.
+    pub(crate) history: History,
+}
+
+/// A request of the caller that waits for its turn.
+#[derive(Debug)]
+pub(crate) struct OneShot {
+    pub(crate) ticket: u32,
+    pub(crate) request: Vec<u8>,
+    pub(crate) effect: Effect,
+}
+
+/// How the connections went.
+#[derive(Debug, Default)]
+pub(crate) struct History {
+    /// The unit answered an initialisation at least once.
+    pub(crate) connected_before: bool,
+    /// When the last connection ended.
+    pub(crate) down_since: Option<Instant>,
+    /// Attempts since the last good answer.
+    pub(crate) attempts: u32,
+    /// Turns in a row without any answer.
+    pub(crate) lost_turns: u32,
+    /// A session of the definition that the port's speed forbids.
+    pub(crate) impossible: Option<u16>,
+    /// Why no variant was chosen, as it was last said.
+    pub(crate) unclear: Option<String>,
+    /// "Early" is said once a connection.
+    pub(crate) said_early: bool,
+}
+
+impl Conversation {
+    /// Nothing is watched and nothing connected.
+    pub(crate) fn new(id: UnitId, name: String, definition: Definition) -> Self {
+        Self {
+            id,
+            name,
+            unit: Unit::new(definition),
+            lane: None,
+            phase: Phase::Down,
+            schedule: Schedule::new(),
+            meter: Meter::default(),
+            now: Instant::ORIGIN,
+            reach: Reach::IDEAL,
+            tolerance_ppm: None,
+            one_shots: VecDeque::new(),
+            events: VecDeque::new(),
+            acts: VecDeque::new(),
+            awaits_report: false,
+            closing: false,
+            history: History::default(),
+        }
+    }
+
+    /// Watches a channel at another rate, or no more.
+    pub(crate) fn set_rate(&mut self, now: Instant, channel: ChannelId, rate: Option<Rate>) {
+        self.pass_time(now);
+        self.wish(channel, rate);
+        self.replan();
+        if self.phase.polls() {
+            self.say_missing(|missing| missing == channel);
+        }
+    }
+
+    pub(crate) fn wish(&mut self, channel: ChannelId, rate: Option<Rate>) {
+        if !self.unit.wish(channel, rate) {
+            let text = format!(
+                "channel {} is of another definition: '{}' has {}",
+                channel.0,
+                self.unit.definition.id,
+                self.unit.wishes.len()
+            );
+            let advice = "take the channel from this session's definition";
+            self.note(notes::advise(self.now, NoteKind::NotSupported, Fault::Caller, text, advice));
+        }
+    }
+
+    /// Begins on an open line. Plan, statistics and totals go on.
+    pub(crate) fn connect(&mut self, now: Instant, reach: Reach) {
+        self.pass_time(now);
+        self.reach = reach;
+        self.history = History {
+            down_since: self.history.down_since,
+            connected_before: self.history.connected_before,
+            ..History::default()
+        };
+        let Some(line) = self.unit.base_line().cloned() else { return };
+        self.lane = Lane::open(now, line, reach, self.tolerance_ppm);
+        self.begin(now);
+    }
+
+    pub(crate) fn request(
+        &mut self,
+        now: Instant,
+        ticket: u32,
+        request: &[u8],
+        permit: Option<Permit>,
+    ) -> Result<(), RequestError> {
+        self.pass_time(now);
+        let not_connected = || RequestError::NotConnected { request: Hex(request).to_string() };
+        let lane = self.lane.as_ref().filter(|_| !self.closing).ok_or_else(not_connected)?;
+        let effect = judge(&lane.line, request, permit.as_ref())?;
+        if self.one_shots.len() >= WAITING_MOST {
+            return Err(RequestError::TooMany { waiting: self.one_shots.len() });
+        }
+        self.one_shots.push_back(OneShot { ticket, request: request.to_vec(), effect });
+        self.schedule.add_one_shot(now, ticket);
+        Ok(())
+    }
+
+    /// Ends communication in order, then is no longer `closing`.
+    pub(crate) fn close(&mut self, now: Instant) {
+        self.pass_time(now);
+        self.closing = true;
+        self.leave_soon(now);
+    }
+
+    pub(crate) fn pass_time(&mut self, now: Instant) {
+        self.now = self.now.max(now);
+    }
+
+    pub(crate) fn note(&mut self, note: Note) {
+        let note = self.of_this_unit(note);
+        self.events.push_back(Event::Note(note));
+    }
+
+    /// Ends a request of the caller.
+    pub(crate) fn answer(&mut self, ticket: u32, answer: Result<Vec<u8>, Note>) {
+        let answer = answer.map_err(|note| self.of_this_unit(note));
+        self.events.push_back(Event::Answer { ticket, answer });
+    }
+
+    fn of_this_unit(&self, note: Note) -> Note {
+        Note { unit: Some(self.id), ..note }
+    }
+
+    /// Plans anew and tells the schedule.
+    pub(crate) fn replan(&mut self) {
+        if self.phase.polls() {
+            self.unit.replan();
+            self.schedule.set(self.now, &self.unit.wanted());
+        }
+    }
+
+    pub(crate) fn handle(&mut self, input: Input<'_>) {
+        let own = core::mem::take(&mut self.awaits_report);
+        if own && matches!(input, Input::SpeedIs { .. } | Input::LineIs { .. }) {
+            return;
+        }
+        if let Some(lane) = &mut self.lane {
+            lane.handle(input);
+        }
+    }
+
+    pub(crate) fn poll_output(&mut self) -> Output<Event> {
+        loop {
+            if let Some(act) = self.acts.pop_front() {
+                self.awaits_report = true;
+                return Output::Act(act);
+            }
+            if let Some(event) = self.events.pop_front() {
+                return Output::Event(event);
+            }
+            let Some(lane) = &mut self.lane else { return Output::Idle };
+            match lane.poll_output() {
+                Output::Act(act) => return Output::Act(act),
+                Output::Event(heard) => self.hear(&heard),
+                Output::WaitUntil { .. } | Output::Idle if self.advance() => {}
+                Output::WaitUntil { .. } | Output::Idle => return self.wait(),
+            }
+        }
+    }
+
+    /// The earlier of the transport's deadline and the conversation's own.
+    fn wait(&self) -> Output<Event> {
+        let transport = self.lane.as_ref().and_then(Lane::deadline);
+        let own = self.own_deadline();
+        match earliest(transport.map(|(at, _)| at), own.map(|(at, _)| at)) {
+            None => Output::Idle,
+            Some(at) => {
+                let why = [transport, own].into_iter().flatten().find(|(other, _)| *other == at).map(|(_, why)| why);
+                Output::WaitUntil { at, why: why.unwrap_or(Why { name: "schedule", clause: "" }) }
+            }
+        }
+    }
+
+    /// The line as the definition has it, if it has one.
+    pub(crate) fn line(&self) -> Option<&Line> {
+        self.unit.base_line()
+    }
+}
