@@ -105,7 +105,7 @@ impl Live {
         let decimals = usize::from(channel.decimals);
         let number = |number: f64| format!("{number:.decimals$}");
         let figures = self.statistics.get(channel.id);
-        let rate = report.channels.iter().find(|line| line.channel == channel.id);
+        let rate = report.channels.iter().find(|line| line.channel == channel.id.into());
         Shown {
             name: channel.name.clone(),
             value: self
@@ -164,6 +164,7 @@ mod tests {
         let reading = Reading { channel: ChannelId(0), raw: None, value, unit: None, decimals: 1, age: Duration::ZERO };
         Row {
             at: Instant::from_nanos(seconds * 1_000_000_000),
+            unit: tickover::session::UnitId::FIRST,
             record: RecordId(0),
             response: vec![],
             response_time: Duration::ZERO,

@@ -89,7 +89,7 @@ pub(crate) fn closing(report: &Report, definition: &Definition, around: &Surroun
 
 fn channels(out: &mut String, report: &Report, definition: &Definition) {
     let (read, silent): (Vec<_>, Vec<_>) = report.channels.iter().partition(|line| line.readings > 0);
-    let name = |line: &&ChannelReport| definition.channel_name(line.channel);
+    let name = |line: &&ChannelReport| definition.channel_name(line.channel.channel);
     if !read.is_empty() {
         let width = read.iter().map(|line| name(line).len()).max().unwrap_or(0).max(7);
         let _ = writeln!(
@@ -99,7 +99,7 @@ fn channels(out: &mut String, report: &Report, definition: &Definition) {
         );
         for line in read {
             let wanted = match line.wanted {
-                _ if read_once(definition, line.channel) => "once".to_owned(),
+                _ if read_once(definition, line.channel.channel) => "once".to_owned(),
                 Some(times) => format!("{times:.2}"),
                 None => "fastest".to_owned(),
             };
@@ -172,7 +172,7 @@ mod tests {
     fn a_report_gives_every_rate_with_its_worst_gap() {
         let definition = definition();
         let channel = |name: &str, wanted, achieved| ChannelReport {
-            channel: definition.channel(name).unwrap(),
+            channel: definition.channel(name).unwrap().into(),
             readings: 377,
             wanted,
             achieved,
@@ -205,7 +205,7 @@ mod tests {
     fn a_run_without_any_response_has_a_report_too() {
         let definition = definition();
         let silent = ChannelReport {
-            channel: ChannelId(9999),
+            channel: ChannelId(9999).into(),
             readings: 0,
             wanted: None,
             achieved: None,

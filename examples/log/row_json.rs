@@ -71,6 +71,7 @@ mod tests {
         };
         let row_in = Row {
             at: Instant::from_nanos(3_250_000_000),
+            unit: tickover::session::UnitId::FIRST,
             record: RecordId(record as u16),
             response: vec![0x61, 0x01, 0x1A, 0x90],
             response_time: Duration::from_micros(25_100),

@@ -109,7 +109,7 @@ mod tests {
         for value in [Ok(Value::Number(3.0)), Err(Invalid::Unlisted), Ok(Value::Number(5.0))] {
             statistics.add_row(&Row {
                 at: Instant::ORIGIN,
-                unit: UnitId::FIRST,
+                unit: tickover_session::UnitId::FIRST,
                 record: RecordId(0),
                 response: vec![],
                 response_time: Duration::ZERO,

@@ -104,7 +104,7 @@ pub use tickover_defs::{ChannelId, Definition, Invalid, Reading, Value};
 #[cfg(feature = "link")]
 pub use tickover_link::{Connection, Item, Serial};
 pub use tickover_services::Effect;
-pub use tickover_session::{Note, Permit, Rate, Report, Row, Session};
+pub use tickover_session::{ChannelKey, Note, Permit, Rate, Report, Row, Session, UnitId};
 
 /// The front page's program compiles.
 #[cfg(all(doctest, feature = "link"))]

@@ -69,7 +69,7 @@ pub enum CsvError {
 /// # use std::time::{Duration, SystemTime};
 /// # use tickover_defs::{ChannelId, RecordId, Raw, Reading, Value};
 /// # use tickover_framing::Instant;
-/// # use tickover_session::Row;
+/// # use tickover_session::{Row, UnitId};
 /// # let row = Row { at: Instant::from_nanos(1_500_000_000), unit: UnitId::FIRST, record: RecordId(0), response: vec![0x61, 1, 0x0D, 0x48],
 /// #     response_time: Duration::from_millis(25), readings: vec![Reading { channel: ChannelId(0), raw: Some(Raw::Unsigned(3400)),
 /// #     value: Ok(Value::Number(850.0)), unit: None, decimals: 2, age: Duration::ZERO }] };

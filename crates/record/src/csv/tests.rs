@@ -10,7 +10,7 @@ use tickover_defs::compiled::UnitCode;
 use tickover_defs::unit;
 use tickover_defs::{ChannelId, Invalid, Raw, Reading, RecordId, Value};
 use tickover_framing::Instant;
-use tickover_session::{Rate, Row};
+use tickover_session::{Rate, Row, UnitId};
 
 use super::*;
 
