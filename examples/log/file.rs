@@ -71,7 +71,8 @@ pub(crate) fn holds(
     chosen: &[(ChannelId, Rate)],
     prediction: &Prediction,
 ) -> BTreeMap<ChannelId, Hold> {
-    let predicted: BTreeMap<ChannelId, f64> = prediction.channels.iter().map(|(key, times)| (key.channel, *times)).collect();
+    let predicted: BTreeMap<ChannelId, f64> =
+        prediction.channels.iter().map(|(key, times)| (key.channel, *times)).collect();
     let hold = |(id, rate): &(ChannelId, Rate)| {
         if read_once(definition, *id) {
             return (*id, Hold::Forever);

@@ -85,7 +85,7 @@ mod tests {
     use std::time::Duration;
 
     use proptest::prelude::*;
-    use tickover_defs::{Invalid, Reading, RecordId, Value};
+    use tickover_defs::{ChannelId, Invalid, Reading, RecordId, Value};
     use tickover_framing::Instant;
 
     use super::*;

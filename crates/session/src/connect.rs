@@ -12,9 +12,9 @@ use tickover_framing::time::earliest;
 use tickover_framing::transport::Answers;
 use tickover_services::Effect;
 
+use crate::conversation::Conversation;
 use crate::identify::{self, Identity};
 use crate::lane::{Purpose, Sending};
-use crate::conversation::Conversation;
 use crate::notes::{advise, note};
 use crate::plan::Missing;
 use crate::schedule::Pick;

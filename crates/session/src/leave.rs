@@ -7,9 +7,9 @@ use tickover_framing::Instant;
 use tickover_framing::contract::{Act, Level};
 use tickover_framing::kline::Stopping;
 
+use crate::Fault;
 use crate::connect::Phase;
 use crate::conversation::Conversation;
-use crate::Fault;
 
 impl Conversation {
     /// Ends the connection in order, or at once where there is none.

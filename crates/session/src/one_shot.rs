@@ -9,9 +9,9 @@ use tickover_framing::transport::Misuse;
 use tickover_services::{Effect, ServiceId};
 
 use crate::connect::Phase;
+use crate::conversation::Conversation;
 use crate::exchange::Outcome;
 use crate::lane::{Flight, Purpose};
-use crate::conversation::Conversation;
 use crate::notes;
 use crate::poll::LOST_TURNS;
 use crate::schedule::Job;

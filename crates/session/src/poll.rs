@@ -10,11 +10,11 @@ use tickover_framing::Instant;
 use tickover_framing::transport::{Heard, Noise};
 
 use crate::connect::Phase;
+use crate::conversation::Conversation;
 use crate::derive::{Response, age_limit};
 use crate::exchange::{Answer, Failure, Last, Outcome, Refusal, Turn};
 use crate::identify;
 use crate::lane::{Flight, Purpose};
-use crate::conversation::Conversation;
 use crate::notes;
 use crate::schedule::Job;
 use crate::unit::layout_of;

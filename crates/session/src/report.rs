@@ -7,13 +7,13 @@ use core::time::Duration;
 use tickover_defs::ChannelId;
 use tickover_framing::Instant;
 
+use crate::ChannelKey;
 use crate::conversation::Conversation;
 use crate::machine::Session;
 use crate::meter::Meter;
 use crate::rate::{Prediction, together};
 use crate::schedule::Admission;
 use crate::unit::fastest_answer;
-use crate::ChannelKey;
 
 /// The rates so far, over all connections. A rate is never given without its worst gap.
 #[derive(Clone, PartialEq, Debug, Default)]

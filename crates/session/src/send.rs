@@ -6,8 +6,8 @@ use tickover_defs::RecordId;
 use tickover_framing::transport::{Answers, Misuse};
 use tickover_services::Effect;
 
-use crate::lane::{Purpose, Sending};
 use crate::conversation::Conversation;
+use crate::lane::{Purpose, Sending};
 use crate::notes::note;
 use crate::schedule::{Job, Pick};
 use crate::{Fault, NoteKind};
@@ -54,8 +54,7 @@ impl Conversation {
     }
 
     fn send_keep_alive(&mut self) {
-        let Some((keep_alive, lane)) = self.lane.as_ref().and_then(|lane| Some((lane.line.keep_alive()?, lane)))
-        else {
+        let Some((keep_alive, lane)) = self.lane.as_ref().and_then(|lane| Some((lane.line.keep_alive()?, lane))) else {
             return self.schedule.keep_alive(self.now, None);
         };
         let request = keep_alive.send.to_vec();

@@ -38,7 +38,9 @@ pub enum UnitError {
         most: usize,
     },
     /// Nothing says how to reach the unit.
-    #[error("definition: '{definition}' has no [line], so its unit is on no bus; use one that extends it and has a line")]
+    #[error(
+        "definition: '{definition}' has no [line], so its unit is on no bus; use one that extends it and has a line"
+    )]
     NoLine {
         /// The definition's id.
         definition: String,
@@ -177,7 +179,13 @@ impl Session {
         let with = |unit: &&Conversation| unit.unit.definition.channel_id(name).is_some();
         let nearest = self.conversations().filter(with).take(3).map(|unit| format!("{}:{name}", unit.name)).collect();
         let others = self.conversations().take(3).map(|unit| format!("{}:..", unit.name)).collect();
-        UnknownName { kind: "unit for", name: name.to_owned(), definition: self.definition().id.to_string(), nearest, others }
+        UnknownName {
+            kind: "unit for",
+            name: name.to_owned(),
+            definition: self.definition().id.to_string(),
+            nearest,
+            others,
+        }
     }
 
     fn check_name(&self, name: &str) -> Result<(), UnitError> {

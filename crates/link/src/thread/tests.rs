@@ -57,6 +57,7 @@ impl Machine for Recorder {
                 self.rows += 1;
                 let row = Row {
                     at: end,
+                    unit: tickover_session::UnitId::FIRST,
                     record: tickover_defs::RecordId(0),
                     response: bytes.to_vec(),
                     response_time: Duration::ZERO,

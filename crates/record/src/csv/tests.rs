@@ -29,7 +29,13 @@ fn columns() -> Vec<Column> {
     let hold = Hold::two_periods(Rate::Every(Duration::from_millis(100)), Duration::ZERO);
     let engine = Some((ENGINE, "engine".into()));
     vec![
-        Column { channel: SPEED.into(), name: "engine_speed".into(), unit: unit_of(SPEED), record: engine.clone(), hold },
+        Column {
+            channel: SPEED.into(),
+            name: "engine_speed".into(),
+            unit: unit_of(SPEED),
+            record: engine.clone(),
+            hold,
+        },
         Column { channel: LOOP.into(), name: "closed_loop".into(), unit: None, record: engine, hold },
         Column {
             channel: TRIM.into(),
