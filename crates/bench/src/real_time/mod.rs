@@ -9,6 +9,8 @@ mod live;
 mod medium;
 #[cfg(unix)]
 mod pty;
+#[cfg(unix)]
+mod terminal;
 #[cfg(all(test, unix))]
 mod tests;
 
@@ -17,4 +19,6 @@ pub use bench::{Bench, BenchError, TruthSink};
 pub use live::{LIVE_REACH, Live, LiveBus, LiveLine};
 pub use medium::Medium;
 #[cfg(unix)]
-pub use pty::{PtyLine, PtyNote, Stopper};
+pub use pty::PtyLine;
+#[cfg(unix)]
+pub use terminal::{PtyNote, Stopper};
