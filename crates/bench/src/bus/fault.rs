@@ -2,8 +2,7 @@
 
 use core::time::Duration;
 
-use tickover_framing::can::{Frame, FrameKind, Id};
-use tickover_framing::contract::Chunk;
+use tickover_framing::can::{Frame, Id};
 use tickover_framing::time::{Instant, earliest};
 
 use crate::random::Random;
@@ -163,8 +162,7 @@ impl Faults {
         *at = at.after(background.every);
         let (id, count) = (background.id, usize::from(background.bytes.min(8)));
         let bytes = self.random.bits().to_be_bytes();
-        let data = Chunk::new(bytes.get(..count)?)?;
-        (!busy).then_some(Frame { id, kind: FrameKind::Classic, data })
+        if busy { None } else { Frame::classic(id, bytes.get(..count)?) }
     }
 
     /// Whether the frame of `who` that ends at `now` is destroyed.

@@ -6,7 +6,7 @@
 use core::convert::Infallible;
 use core::time::Duration;
 
-use tickover_framing::can::{Condition, Filter, Frame, FrameKind, Id};
+use tickover_framing::can::{Condition, Filter, Frame, Id};
 use tickover_framing::contract::{Act, Chunk, Input, Lost, Output, Speed, Tag, Wire};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::time::Instant;
@@ -52,7 +52,7 @@ fn at(us: u64) -> Instant {
 }
 
 fn full(id: u16) -> Frame {
-    Frame { id: Id::Standard(id), kind: FrameKind::Classic, data: Chunk::split_from(&[0; 8]).0 }
+    Frame::classic(Id::Standard(id), &[0; 8]).expect("an 11-bit identifier")
 }
 
 fn long(id: u32) -> Frame {

@@ -42,7 +42,7 @@ impl Rates {
     }
 
     pub(super) fn frame(self, frame: &Frame) -> Duration {
-        self.bits(worst_bits(frame))
+        frame.time(self.bit_rate, self.data_rate)
     }
 
     pub(super) const fn bits(self, count: u64) -> Duration {
@@ -66,12 +66,6 @@ pub(super) const fn priority(frame: &Frame) -> u32 {
         Id::Standard(id) => (id as u32) << 21 | remote << 20,
         Id::Extended(id) => (id >> 18) << 21 | 0b11 << 19 | (id & 0x3_FFFF) << 1 | remote,
     }
-}
-
-/// Bits of a frame with worst-case stuffing and intermission (Davis, Burns, Bril and Lukkien 2007, from memory).
-fn worst_bits(frame: &Frame) -> u64 {
-    let exposed = if matches!(frame.id, Id::Standard(_)) { 34 } else { 54 } + 8 * frame.data.as_slice().len() as u64;
-    exposed + 13 + (exposed - 1) / 4
 }
 
 /// What is on the bus.

@@ -7,7 +7,7 @@ use std::os::unix::fs::OpenOptionsExt;
 use std::sync::mpsc;
 
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
-use tickover_framing::can::{Condition, Frame, FrameKind, Id};
+use tickover_framing::can::{Condition, Frame, Id};
 use tickover_framing::contract::{Act, Chunk, Input, Output, Parity, Speed, Tag, Why, Wire};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::time::Instant;
@@ -111,7 +111,7 @@ impl Station for Repeater {
 }
 
 fn frame(id: u16, data: &[u8]) -> Frame {
-    Frame { id: Id::Standard(id), kind: FrameKind::Classic, data: Chunk::split_from(data).0 }
+    Frame::classic(Id::Standard(id), data).expect("an 11-bit identifier and few bytes")
 }
 
 fn send(frame: Frame) -> Act {
