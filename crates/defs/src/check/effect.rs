@@ -84,7 +84,7 @@ fn unknown(judged: &Judged, request: &[u8], span: &Span, out: &mut Findings<'_>)
                 span.clone(),
                 format!("service {command:02X} differs between the standards, and [line] does not say which holds"),
             )
-            .expected(String::from("`services = \"iso14230\"` in [line]")),
+            .expected(String::from("`services = \"iso14230\"` or `\"iso14229\"` in [line]")),
         ),
         Judged::Unknown => out.push(
             Diagnostic::new(codes::EFFECT_UNKNOWN, span.clone(), format!("nobody says what {} does", hex(request)))

@@ -3,6 +3,7 @@
 #[cfg(any(test, feature = "fuzzing"))]
 pub(crate) mod any;
 pub(crate) mod arrays;
+pub(crate) mod asked;
 pub(crate) mod code_ranges;
 pub(crate) mod coverage;
 pub(crate) mod cycle;

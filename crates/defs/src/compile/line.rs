@@ -9,19 +9,18 @@ use tickover_services::Effect;
 
 use super::owned;
 use crate::check;
-use crate::compiled::{KLine, Line, SessionState, Step};
+use crate::compiled::{Can, Line, SessionState, Step};
 use crate::diagnostic::{Diagnostic, codes};
-use crate::model::line::KEYS;
 use crate::model::procedure::read_steps;
-use crate::model::{At, Findings, Keys, line, value};
+use crate::model::{At, Findings, line, value};
 use crate::source::{Table, merge};
 
 /// The line with its sessions.
 #[derive(Debug, Default)]
 pub(crate) struct Lines {
-    line: Option<KLine>,
+    line: Option<Line>,
     /// The line as far as it says what requests do, known even where the rest of it has mistakes.
-    judge: Option<KLine>,
+    judge: Option<Line>,
     /// In file order; `None` where something is wrong.
     sessions: Vec<(String, Option<SessionState>)>,
 }
@@ -34,7 +33,7 @@ pub(crate) fn read(root: &Table, out: &mut Findings<'_>) -> Lines {
     let table = root.get("line").and_then(|node| value::table(node, "line", out));
     let line = table.and_then(|table| line::read(table, out));
     let mut lines = Lines { line, judge: table.and_then(|table| line::judge(table, out.text)), sessions: Vec::new() };
-    if let Some(keep_alive) = lines.line.as_ref().and_then(|line| line.keep_alive.as_ref()) {
+    if let Some(keep_alive) = lines.line.as_ref().and_then(Line::keep_alive) {
         let span = table.and_then(|table| table.get("keep_alive")).map_or(0..0, |node| node.span.clone());
         check::effect::at_most(&keep_alive.send, Effect::Session, &lines, &span, "`keep_alive`", out);
     }
@@ -58,9 +57,7 @@ fn session(
     lines: &Lines,
     out: &mut Findings<'_>,
 ) -> Option<SessionState> {
-    let mut known = Vec::from(["enter"]);
-    known.extend(KEYS);
-    let keys = Keys::new(own, "a session", &known, &[], out);
+    let keys = line::keys_of_session(own, line, out);
     let enter = keys.need("enter", "[{ send = \"10 86 03\", expect = \"50 86\" }]", out);
     let enter = enter.and_then(|node| read_steps(node, "enter", out));
     for step in enter.iter().flatten() {
@@ -68,11 +65,9 @@ fn session(
     }
     // What is wrong with [line] itself has been said; of the laid-over one only what the session brings is.
     let mut laid_over = line?.clone();
-    let mut over = own.clone();
-    over.entries.retain(|entry| KEYS.contains(&entry.key.as_str()));
-    merge::lay_over(&mut laid_over, &over);
+    merge::lay_over(&mut laid_over, &line::of_session(own, line?));
     let before = out.list.len();
-    let line = line::read(&laid_over, out);
+    let laid = line::read(&laid_over, out);
     let known: Vec<Diagnostic> = out.list.iter().take(before).cloned().collect();
     let mut place = before;
     while let Some(found) = out.list.get(place) {
@@ -83,7 +78,7 @@ fn session(
         }
     }
     let enter: Vec<Step> = enter?.into_iter().map(|step| step.value).collect();
-    Some(SessionState { name: owned(name), enter: Cow::Owned(enter), line: Line::KLine(line?) })
+    Some(SessionState { name: owned(name), enter: Cow::Owned(enter), line: laid? })
 }
 
 /// What is known of a request's effect.
@@ -101,12 +96,25 @@ pub(crate) enum Judged {
 impl Lines {
     /// The line of the compiled form.
     pub(crate) fn line(&self) -> Option<Line> {
-        self.line.clone().map(Line::KLine)
+        self.line.clone()
     }
 
     /// The sessions of the compiled form.
     pub(crate) fn sessions(&self) -> Vec<SessionState> {
         self.sessions.iter().filter_map(|(_, state)| state.clone()).collect()
+    }
+
+    /// The line, if it is a CAN line.
+    pub(crate) const fn can(&self) -> Option<&Can> {
+        match &self.line {
+            Some(Line::Can(line)) => Some(line),
+            _ => None,
+        }
+    }
+
+    /// The line as far as it says what requests do; `None`: there is none, or that is unknown.
+    pub(crate) const fn judge(&self) -> Option<&Line> {
+        self.judge.as_ref()
     }
 
     /// The place of a session.

@@ -6,7 +6,7 @@ use std::vec::Vec;
 
 use super::line::{Judged, Lines};
 use crate::check;
-use crate::compiled::{Every, FrameRules, Pattern, Read, Record, Template, TemplatePart};
+use crate::compiled::{Every, FrameRules, Pattern, PatternByte, Read, Record, Template, TemplatePart};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::bytes::{exactly, fixed};
 use crate::model::service::Services;
@@ -17,8 +17,6 @@ use crate::value::RecordId;
 /// Most data bytes of memory in one answer where nothing else is said: one length byte (ISO 14230-2 4.1.4)
 /// without the service identifier.
 const MEMORY_LONGEST: u16 = 254;
-/// Most data bytes of a message with a length byte (ISO 14230-2 4.1.4).
-const LONGEST_MESSAGE: usize = 255;
 /// The last address of service 23 of ISO 14230-3: three bytes.
 const LAST_ADDRESS: u32 = 0xFF_FFFF;
 
@@ -53,6 +51,17 @@ pub(crate) fn compile(raw: Raw<'_>, lines: &Lines, services: &Services, out: &mu
         Asked::Plain(model::record::Read::Identification(id)) => {
             (Read::Identification(*id), fixed(&[0x1A, *id]), exactly(&[0x5A, *id]))
         }
+        Asked::Plain(model::record::Read::DataIdentifier(id)) => {
+            let [high, low] = id.to_be_bytes();
+            (Read::DataIdentifier(*id), fixed(&[0x22, high, low]), exactly(&[0x62, high, low]))
+        }
+        Asked::Plain(model::record::Read::Pid(id)) => (Read::Pid(*id), fixed(&[0x01, *id]), exactly(&[0x41, *id])),
+        Asked::Plain(model::record::Read::InfoType(id)) => {
+            // On CAN the number of data items stands between echo and data (SAE J1979; from memory).
+            let Pattern(echo) = exactly(&[0x49, *id]);
+            let answer = echo.iter().copied().chain([PatternByte::Any]).collect();
+            (Read::InfoType(*id), fixed(&[0x09, *id]), Pattern(answer))
+        }
         Asked::Plain(model::record::Read::Request(request, answer)) => (Read::Request, request.clone(), answer.clone()),
         Asked::Plain(model::record::Read::Frame(id)) => (Read::Frame(*id), fixed(&[]), exactly(&[])),
         Asked::Plain(model::record::Read::Memory(..)) => return None,
@@ -61,13 +70,7 @@ pub(crate) fn compile(raw: Raw<'_>, lines: &Lines, services: &Services, out: &mu
             (Read::Memory { address, count }, request, answer)
         }
     };
-    let longest = usize::from(raw.length.1).saturating_add(answer.0.len());
-    if longest > LONGEST_MESSAGE || request.0.len() > LONGEST_MESSAGE {
-        let message = format!("a response of {longest} bytes does not fit a message of a K-line");
-        out.push(
-            Diagnostic::new(codes::RESPONSE_TOO_LONG, raw.span, message)
-                .expected("at most 255 bytes with the service byte and the echo"),
-        );
+    if !check::asked::fits((&read, &request, &answer), raw.length.1, lines, &raw.span, out) {
         return None;
     }
     let session = match raw.session {

@@ -84,6 +84,8 @@ codes! {
     LINE_KEYS "line-keys" Mistake "Keys of [line] fit its type, initialisation and framing.";
     LINE_TIMING "line-timing" Mistake "A least time is not above the most time of the same gap.";
     CAN_ID "can-id" Mistake "An identifier is three hex digits for 11 bits, eight for 29 bits.";
+    CAN_PATH "can-path" Mistake "Requests and responses have identifiers of their own that no standard reserves.";
+    PADDING_NEEDED "padding-needed" Mistake "Services of SAE J1979 go out in frames of eight bytes.";
     FRAMING "framing" Mistake "A declared frame has data once and the checksum last.";
     SERVICES_NEEDED "services-needed" Mistake "It is said whose service numbers hold where the standards differ.";
     // Frames of a bus.

@@ -24,12 +24,20 @@ impl<'a> Keys<'a> {
         later: &[&'static str],
         out: &mut Findings<'_>,
     ) -> Self {
+        let later = |entry: &Entry| later.contains(&entry.key.as_str()).then(|| not_in_version(entry, what));
+        Self::with_others(table, what, known, later, out)
+    }
+
+    /// The same; of keys that belong elsewhere `others` says more than that they are unknown.
+    pub(crate) fn with_others(
+        table: &'a Table,
+        what: &'static str,
+        known: &[&'static str],
+        others: impl Fn(&Entry) -> Option<Diagnostic>,
+        out: &mut Findings<'_>,
+    ) -> Self {
         for entry in table.entries.iter().filter(|entry| !known.contains(&entry.key.as_str())) {
-            out.push(if later.contains(&entry.key.as_str()) {
-                not_in_version(entry, what)
-            } else {
-                unknown_key(entry, what, known)
-            });
+            out.push(others(entry).unwrap_or_else(|| unknown_key(entry, what, known)));
         }
         Self { table, what }
     }

@@ -15,9 +15,19 @@ use crate::source::{Item, Node, Span, Table};
 const KEYS: [&str; 11] =
     ["read", "length", "reserved", "session", "every", "check", "source", "counter", "checksum", "send", "fill"];
 const LATER: [&str; 1] = ["entries"];
-const READS: [&str; 7] =
-    ["local_identifier", "common_identifier", "identification", "memory", "frame", "request", "answer"];
-const READS_LATER: [&str; 4] = ["data_identifier", "pid", "info_type", "input"];
+const READS: [&str; 10] = [
+    "local_identifier",
+    "common_identifier",
+    "data_identifier",
+    "identification",
+    "pid",
+    "info_type",
+    "memory",
+    "frame",
+    "request",
+    "answer",
+];
+const READS_LATER: [&str; 1] = ["input"];
 /// The most data bytes of one record.
 pub(crate) const LONGEST: i128 = 4095;
 
@@ -42,7 +52,12 @@ pub(crate) struct Record {
 pub(crate) enum Read {
     LocalIdentifier(u8),
     CommonIdentifier(u16),
+    DataIdentifier(u16),
     Identification(u8),
+    /// SAE J1979 service 01.
+    Pid(u8),
+    /// SAE J1979 service 09.
+    InfoType(u8),
     /// An address space, both ends included.
     Memory(u32, u32),
     /// A frame that is heard, or sent by us.
@@ -140,7 +155,8 @@ pub(crate) fn every(keys: &Keys<'_>, out: &mut Findings<'_>) -> Every {
 pub(crate) fn read_key(node: &Node, out: &mut Findings<'_>) -> Option<At<Read>> {
     let table = value::table(node, "read", out)?;
     let keys = Keys::new(table, "`read`", &READS, &READS_LATER, out);
-    keys.exclusive(&["local_identifier", "common_identifier", "identification", "memory", "frame", "request"], out);
+    let [sources @ .., _answer] = READS;
+    keys.exclusive(&sources, out);
     let one = |key: &str, most: i128, out: &mut Findings<'_>| {
         keys.get(key).and_then(|node| value::whole(node, key, 0..=most, out))
     };
@@ -148,8 +164,14 @@ pub(crate) fn read_key(node: &Node, out: &mut Findings<'_>) -> Option<At<Read>> 
         Read::LocalIdentifier(u8::try_from(id).ok()?)
     } else if let Some(id) = one("common_identifier", 0xFFFF, out) {
         Read::CommonIdentifier(u16::try_from(id).ok()?)
+    } else if let Some(id) = one("data_identifier", 0xFFFF, out) {
+        Read::DataIdentifier(u16::try_from(id).ok()?)
     } else if let Some(id) = one("identification", 0xFF, out) {
         Read::Identification(u8::try_from(id).ok()?)
+    } else if let Some(id) = one("pid", 0xFF, out) {
+        Read::Pid(u8::try_from(id).ok()?)
+    } else if let Some(id) = one("info_type", 0xFF, out) {
+        Read::InfoType(u8::try_from(id).ok()?)
     } else if let Some(node) = keys.get("memory") {
         let At { value: (first, last), .. } = value::range(node, "memory", 0..=i128::from(u32::MAX), out)?;
         Read::Memory(u32::try_from(first).ok()?, u32::try_from(last).ok()?)
@@ -161,9 +183,8 @@ pub(crate) fn read_key(node: &Node, out: &mut Findings<'_>) -> Option<At<Read>> 
         return Some(At { value: Read::Request(request?, answer?), span: node.span.clone() });
     } else {
         if table.entries.iter().all(|entry| entry.key == "answer") {
-            out.push(Diagnostic::new(codes::MISSING_KEY, node.span.clone(), "`read` says what is asked for").expected(
-                keys::list(&["local_identifier", "common_identifier", "identification", "memory", "frame", "request"]),
-            ));
+            let missing = Diagnostic::new(codes::MISSING_KEY, node.span.clone(), "`read` says what is asked for");
+            out.push(missing.expected(keys::list(&sources)));
         }
         return None;
     };

@@ -6,11 +6,37 @@ use std::format;
 use tickover_framing::kline::Timing;
 
 use super::super::{Findings, Keys, time, value};
+use super::{Bus, can, of_the_other};
 use crate::diagnostic::{Diagnostic, codes};
-use crate::source::{Item, Node, Span};
+use crate::source::{Entry, Item, Node, Span};
 
 /// A key and the field that it sets.
 type Field = (&'static str, fn(&mut Timing) -> &mut Duration);
+
+/// Keys of the times.
+pub(super) const TIMES: [&str; 21] = [
+    "p1_max",
+    "p2_min",
+    "p2_max",
+    "p2_star_max",
+    "p3_min",
+    "p3_max",
+    "p4_min",
+    "p4_max",
+    "w0_min",
+    "w1_min",
+    "w1_max",
+    "w2_min",
+    "w2_max",
+    "w3_min",
+    "w3_max",
+    "w4_min",
+    "w4_max",
+    "w5_min",
+    "t_idle",
+    "t_inil",
+    "t_wup",
+];
 
 const FIELDS: [Field; 20] = [
     ("p1_max", |t| &mut t.p1_max),
@@ -50,10 +76,8 @@ const PAIRS: [(&str, &str); 8] = [
 pub(super) fn read(node: Option<&Node>, out: &mut Findings<'_>) -> Timing {
     let mut timing = Timing::NORMAL;
     let Some(table) = node.and_then(|node| value::table(node, "timing", out)) else { return timing };
-    let mut known = std::vec!["p3_max"];
-    known.extend(FIELDS.iter().map(|(key, _)| *key));
-    let can = ["s3", "n_as", "n_ar", "n_bs", "n_br", "n_cs", "n_cr", "st_min", "block_size"];
-    let keys = Keys::new(table, "[line.timing]", &known, &can, out);
+    let other = |entry: &Entry| of_the_other(Bus::KLine, &TIMES, &can::TIMES, entry);
+    let keys = Keys::with_others(table, "[line.timing]", &TIMES, other, out);
     for (key, field) in FIELDS {
         if let Some(found) = keys.get(key).and_then(|node| time::duration(node, key, out)) {
             *field(&mut timing) = found;
