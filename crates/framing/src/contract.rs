@@ -32,6 +32,8 @@ pub struct Chunk {
 impl Chunk {
     /// The most bytes that one chunk holds.
     pub const CAPACITY: usize = 64;
+    /// No bytes.
+    pub const EMPTY: Self = Self { len: 0, bytes: [0; Self::CAPACITY] };
 
     /// The first bytes of `bytes`, as many as fit, and the rest.
     pub fn split_from(bytes: &[u8]) -> (Self, &[u8]) {
@@ -50,6 +52,12 @@ impl Chunk {
     /// The bytes held.
     pub fn as_slice(&self) -> &[u8] {
         &self.bytes[..usize::from(self.len)]
+    }
+}
+
+impl AsRef<[u8]> for Chunk {
+    fn as_ref(&self) -> &[u8] {
+        self.as_slice()
     }
 }
 

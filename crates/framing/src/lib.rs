@@ -22,6 +22,7 @@ pub mod can;
 pub mod contract;
 mod deadline;
 pub mod drive;
+mod events;
 #[cfg(any(test, feature = "fuzzing"))]
 #[doc(hidden)]
 pub mod fuzzing;

@@ -3,7 +3,7 @@
 use core::time::Duration;
 
 use crate::contract::{Lost, Machine, Speed};
-use crate::isotp::Address;
+use crate::isotp::{Address, PduError};
 use crate::time::Instant;
 
 /// Whether the port hears what it sends itself.
@@ -142,6 +142,8 @@ pub enum Noise {
     NoFlowControl,
     /// No consecutive frame came (N_TIMEOUT_Cr).
     NoConsecutiveFrame,
+    /// A frame that the standard has a receiver ignore, from somebody we listen to.
+    Pdu(PduError),
     /// A frame could not be sent in time: a busy bus, nobody who acknowledges, a controller that is off (N_TIMEOUT_A).
     NotSent,
 }

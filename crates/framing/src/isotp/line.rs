@@ -2,7 +2,10 @@
 
 use core::time::Duration;
 
-use crate::contract::Speed;
+use super::Address;
+use super::pdu::SHORT_LENGTH_MAX;
+use crate::can::Frame;
+use crate::contract::{Chunk, Speed};
 
 /// What both ends of a conversation know beforehand, beside the addresses.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -25,6 +28,41 @@ pub struct Frames {
     pub padding: Option<u8>,
     /// `Some`: FD frames.
     pub fd: Option<Fd>,
+}
+
+impl Frames {
+    /// What unused bytes hold unless `padding` says otherwise (ISO 15765-2:2016 10.4.2.1).
+    pub const FILLING: u8 = 0xCC;
+
+    /// TX_DL: bytes of the longest frame sent. A `tx_dl` that no frame has counts as the next that one has.
+    pub const fn tx_dl(&self) -> usize {
+        match self.fd {
+            Some(fd) if fd.tx_dl > 8 => match Frame::length_for(fd.tx_dl as usize) {
+                Some(length) => length,
+                None => Chunk::CAPACITY,
+            },
+            _ => 8,
+        }
+    }
+
+    /// The longest message that goes into one frame to this address (ISO 15765-2:2016 tables 10 to 12).
+    pub const fn single_max(&self, address: Address) -> usize {
+        match self.tx_dl() {
+            8 => 7 - address.prefix(),
+            longer => longer - 2 - address.prefix(),
+        }
+    }
+
+    /// Data bytes in the first frame of a message that is longer (ISO 15765-2:2016 table 9).
+    pub const fn first_data(&self, address: Address, length: usize) -> usize {
+        let header = if length > SHORT_LENGTH_MAX as usize { 6 } else { 2 };
+        self.tx_dl() - header - address.prefix()
+    }
+
+    /// Data bytes in a full consecutive frame (ISO 15765-2:2016 table 9).
+    pub const fn consecutive_data(&self, address: Address) -> usize {
+        self.tx_dl() - 1 - address.prefix()
+    }
 }
 
 /// FD frames.

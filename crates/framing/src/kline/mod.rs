@@ -5,7 +5,6 @@
 pub mod access_timing;
 pub mod block;
 mod echo;
-mod events;
 mod frame;
 pub mod init;
 pub mod iso9141;

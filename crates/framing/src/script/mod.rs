@@ -2,7 +2,7 @@
 //!
 //! A script's time is that of the first start bit; events come at the last stop bit. The line is ideal: nothing is
 //! late, and what a machine sends comes back to it unless the script says otherwise. Every act and event must be
-//! named in order; [`At::nothing`] says that there are no more.
+//! named in order; [`At::nothing`] says that there are no more. Frames on CAN are written as identifier and bytes.
 //!
 //! ```
 //! use tickover_framing::contract::Level;
@@ -19,6 +19,7 @@
 //! t.at("1 s").nothing();
 //! ```
 
+mod bus;
 mod moment;
 mod pair;
 
@@ -27,10 +28,13 @@ use core::time::Duration;
 use std::collections::VecDeque;
 use std::vec::Vec;
 
+use bus::Bus;
+pub use bus::Confirms;
 pub use moment::Moment;
 pub use pair::{Pair, Told};
 
-use crate::contract::{Act, Hex, Input, Known, Level, Machine, Output, Speed, Wire};
+use crate::can::Frame;
+use crate::contract::{Act, Hex, Input, Known, Level, Machine, Output, Speed, Tag, Wire};
 use crate::kline::{Init, Line, Tester, Unit};
 use crate::time::{CharTime, Instant};
 use crate::transport::{Echo, Reach, Transport};
@@ -47,6 +51,7 @@ pub struct Script<M: Machine> {
     char_time: CharTime,
     echoes: bool,
     reads_back: fn(Speed) -> Option<Speed>,
+    bus: Bus,
     coming: Vec<(Instant, Coming)>,
     said: VecDeque<(Instant, Said<M::Event>)>,
 }
@@ -56,12 +61,15 @@ pub struct Script<M: Machine> {
 enum Coming {
     Byte(u8),
     Edge(Level),
+    Frame(Frame),
+    Sent(Tag, Instant),
 }
 
 /// What the machine does.
 #[derive(Clone, PartialEq, Debug)]
 enum Said<E> {
     Byte(u8),
+    Frame(Frame),
     Line(Level),
     Speed(Speed),
     Event(E),
@@ -132,6 +140,7 @@ where
             char_time,
             echoes: true,
             reads_back: Some,
+            bus: Bus::IDLE,
             coming: Vec::new(),
             said: VecDeque::new(),
         }
@@ -187,6 +196,10 @@ where
         match self.coming.remove(place).1 {
             Coming::Byte(byte) => self.machine.handle(Input::Bytes { end: at, bytes: &[byte] }),
             Coming::Edge(level) => self.machine.handle(Input::Edge { at, level }),
+            Coming::Frame(frame) => self.machine.handle(Input::Frame { end: at, frame: &frame }),
+            Coming::Sent(tag, start) => {
+                self.machine.handle(Input::Sent { tag, start, end: at, known: Known::Measured });
+            }
         }
     }
 
@@ -218,7 +231,10 @@ where
                 self.machine.handle(Input::LineIs { at: self.now, level });
             }
             Act::Transmit { tag, wire } => {
-                let Wire::Bytes(chunk) = wire else { panic!("a frame on a serial line") };
+                let chunk = match wire {
+                    Wire::Bytes(chunk) => chunk,
+                    Wire::Frame(frame) => return self.put(tag, frame),
+                };
                 let start = self.now.max(self.line_free);
                 for (place, byte) in chunk.as_slice().iter().enumerate() {
                     self.said.push_back((start.after(self.char_time.of(place)), Said::Byte(*byte)));

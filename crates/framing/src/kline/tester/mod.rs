@@ -10,7 +10,6 @@ use core::time::Duration;
 
 use super::access_timing::{AccessTiming, TimingIdentifier};
 use super::echo::Verdict;
-use super::events::Events;
 use super::frame::{FRAME_MAX, Frame};
 use super::init::{BREAK_ECHO, service};
 use super::message::DATA_MAX;
@@ -19,6 +18,7 @@ use super::receiver::{Backlog, Char, Receiver};
 use super::{Framing, HeaderForms, KeyBytes, Line, Timing};
 use crate::contract::{Act, Lost, Speed};
 use crate::deadline::{Deadline, Deadlines};
+use crate::events::Events;
 use crate::time::{CharTime, Instant};
 use crate::transport::{Answers, Ask, Heard, Misuse, Noise, Peer, Reach, Stage, Transport};
 use opening::Opening;

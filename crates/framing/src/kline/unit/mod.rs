@@ -12,7 +12,6 @@ use core::time::Duration;
 
 use super::access_timing::AccessTiming;
 use super::echo::Verdict;
-use super::events::Events;
 use super::frame::Frame;
 use super::init::WakeUp;
 use super::message::DATA_MAX;
@@ -22,6 +21,7 @@ use super::tester::{SPEED_TOLERANCE_PPM, is_made};
 use super::{FiveBaud, Framing, Init, KeyBytes, Line};
 use crate::contract::{Act, Lost, Speed};
 use crate::deadline::{Deadline, Deadlines};
+use crate::events::Events;
 use crate::time::{CharTime, Instant};
 use crate::transport::{Misuse, Noise, Reach};
 use answer::{Answer, Reply};

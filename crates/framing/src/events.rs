@@ -27,6 +27,11 @@ impl<E: Copy> Events<E> {
         first
     }
 
+    /// Whether so many more fit.
+    pub(crate) fn has_room_for(&self, more: usize) -> bool {
+        self.held.iter().filter(|slot| slot.is_none()).count() >= more
+    }
+
     pub(crate) fn is_empty(&self) -> bool {
         self.held.first().is_none_or(Option::is_none)
     }
