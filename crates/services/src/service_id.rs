@@ -2,9 +2,12 @@
 
 use core::fmt;
 
+use crate::effect::is_of_iso14229;
+
 /// Service identifier, the first byte of a message (ISO 14230-3 clause 4, table 4.3 of SSF 14230-3 issue 2).
 ///
-/// Every byte is a service identifier; the names are those of ISO 14230-3.
+/// Every byte is a service identifier. Where two standards name it differently, it shows as ISO 14230-3 does;
+/// [`name_in_iso14229`](Self::name_in_iso14229) has the other one.
 ///
 /// ```
 /// use tickover_services::ServiceId;
@@ -36,10 +39,30 @@ impl ServiceId {
         if self.0 == Self::NEGATIVE_RESPONSE.0 { self } else { Self(self.0 & !Self::RESPONSE) }
     }
 
-    /// The name in ISO 14230-3, of requests and of positive responses; `None` for reserved and maker-specific ones.
+    /// The name of the service, of requests and of positive responses: that of ISO 14230-3, of ISO 14229-1 where only
+    /// this one has it, and of SAE J1979 below 10. `None` for reserved and maker-specific ones.
     pub fn name(self) -> Option<&'static str> {
+        self.name_in([ISO14230, ISO14229, J1979])
+    }
+
+    /// The name of the service in ISO 14229-1, or in SAE J1979 below 10.
+    ///
+    /// ```
+    /// use tickover_services::ServiceId;
+    ///
+    /// assert_eq!(ServiceId(0x22).name_in_iso14229(), Some("ReadDataByIdentifier"));
+    /// assert_eq!(ServiceId(0x22).name(), Some("ReadDataByCommonIdentifier"));
+    /// ```
+    pub fn name_in_iso14229(self) -> Option<&'static str> {
+        match self.request().0 {
+            service if !is_of_iso14229(service) && service != 0x84 && self != Self::NEGATIVE_RESPONSE => None,
+            _ => self.name_in([ISO14229, ISO14230, J1979]),
+        }
+    }
+
+    fn name_in(self, tables: [&[(Self, &'static str)]; 3]) -> Option<&'static str> {
         let request = self.request();
-        NAMES.iter().find(|(id, _)| *id == request).map(|(_, name)| *name)
+        tables.into_iter().flatten().find(|(id, _)| *id == request).map(|(_, name)| *name)
     }
 }
 
@@ -53,18 +76,53 @@ impl fmt::Display for ServiceId {
     }
 }
 
-/// Declares the constants and the table of names in one place.
+/// Declares the constants and a table of names in one place.
 macro_rules! services {
-    ($($constant:ident = $id:literal, $name:literal;)*) => {
+    ($table:ident: $($constant:ident = $id:literal, $name:literal;)*) => {
         impl ServiceId {
             $(#[doc = concat!("`", stringify!($id), "`: ", $name, ".")] pub const $constant: Self = Self($id);)*
         }
-        const NAMES: &[(ServiceId, &str)] = &[$((ServiceId($id), $name),)*];
+        const $table: &[(ServiceId, &str)] = &[$((ServiceId($id), $name),)*];
     };
 }
 
+// SAE J1979: what the services are for, shortened; an encyclopaedia's table.
+services! { J1979:
+    CURRENT_DATA = 0x01, "CurrentData";
+    FREEZE_FRAME_DATA = 0x02, "FreezeFrameData";
+    EMISSION_DTC = 0x03, "EmissionRelatedDtc";
+    CLEAR_EMISSION_DTC = 0x04, "ClearEmissionRelatedDtc";
+    OXYGEN_SENSOR_TEST_RESULTS = 0x05, "OxygenSensorTestResults";
+    MONITOR_TEST_RESULTS = 0x06, "MonitorTestResults";
+    PENDING_EMISSION_DTC = 0x07, "PendingEmissionRelatedDtc";
+    CONTROL_OF_SYSTEM = 0x08, "ControlOfSystem";
+    VEHICLE_INFORMATION = 0x09, "VehicleInformation";
+    PERMANENT_EMISSION_DTC = 0x0A, "PermanentEmissionRelatedDtc";
+}
+
+// ISO 14229-1: services that ISO 14230-3 does not have, or has under another name. Notes on the 2020 edition; 24, 29, 38,
+// 84, 86 and 87 from memory.
+services! { ISO14229:
+    DIAGNOSTIC_SESSION_CONTROL = 0x10, "DiagnosticSessionControl";
+    READ_DTC_INFORMATION = 0x19, "ReadDTCInformation";
+    READ_DATA_BY_IDENTIFIER = 0x22, "ReadDataByIdentifier";
+    READ_SCALING_DATA_BY_IDENTIFIER = 0x24, "ReadScalingDataByIdentifier";
+    COMMUNICATION_CONTROL = 0x28, "CommunicationControl";
+    AUTHENTICATION = 0x29, "Authentication";
+    READ_DATA_BY_PERIODIC_IDENTIFIER = 0x2A, "ReadDataByPeriodicIdentifier";
+    DYNAMICALLY_DEFINE_DATA_IDENTIFIER = 0x2C, "DynamicallyDefineDataIdentifier";
+    WRITE_DATA_BY_IDENTIFIER = 0x2E, "WriteDataByIdentifier";
+    INPUT_OUTPUT_CONTROL_BY_IDENTIFIER = 0x2F, "InputOutputControlByIdentifier";
+    ROUTINE_CONTROL = 0x31, "RoutineControl";
+    REQUEST_FILE_TRANSFER = 0x38, "RequestFileTransfer";
+    SECURED_DATA_TRANSMISSION = 0x84, "SecuredDataTransmission";
+    CONTROL_DTC_SETTING = 0x85, "ControlDTCSetting";
+    RESPONSE_ON_EVENT = 0x86, "ResponseOnEvent";
+    LINK_CONTROL = 0x87, "LinkControl";
+}
+
 // SSF 14230-3 issue 2 (2000-02-01) table 4.3; 81 to 83: SSF 14230-2 issue 1 clause 5. The names are ISO 14230-3's.
-services! {
+services! { ISO14230:
     START_DIAGNOSTIC_SESSION = 0x10, "StartDiagnosticSession";
     ECU_RESET = 0x11, "EcuReset";
     READ_FREEZE_FRAME_DATA = 0x12, "ReadFreezeFrameData";
@@ -155,7 +213,27 @@ mod tests {
             assert_eq!(id.response().name(), id.name());
             assert!(id.name().is_some(), "{request:02X} has no name");
         }
-        assert_eq!(NAMES.len(), table.len() + 1, "the table and the negative response, no more");
+        assert_eq!(ISO14230.len(), table.len() + 1, "the table and the negative response, no more");
+    }
+
+    /// ISO 14229-1 renamed some services of ISO 14230-3 and dropped others (notes on its 2013 and 2020 editions).
+    #[test]
+    fn the_newer_standard_has_names_of_its_own() {
+        let table = [
+            (0x10, Some("DiagnosticSessionControl")),
+            (0x11, Some("EcuReset")),
+            (0x18, None),
+            (0x19, Some("ReadDTCInformation")),
+            (0x21, None),
+            (0x62, Some("ReadDataByIdentifier")),
+            (0x01, Some("CurrentData")),
+            (0x7F, Some("NegativeResponse")),
+            (0xB1, None),
+        ];
+        for (service, name) in table {
+            assert_eq!(ServiceId(service).name_in_iso14229(), name, "{service:02X}");
+        }
+        assert_eq!(ServiceId(0x41).to_string(), "41 CurrentData");
     }
 
     #[test]
