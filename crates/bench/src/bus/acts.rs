@@ -44,7 +44,7 @@ impl<S: Station> Bus<S> {
             running.senders.retain(|sender| *sender != who);
             running.spoiled |= running.senders.is_empty();
         }
-        if who == Who::Tester {
+        if who == Who::Tester && !self.bystander {
             self.talker.restart(rates);
         }
         if let Some(node) = self.node_mut(who) {

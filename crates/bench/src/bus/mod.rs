@@ -51,7 +51,8 @@ pub struct Bus<S> {
     reach: Reach,
     before: Rates,
     tester_always: Option<Speed>,
-    wanted: Vec<Filter>,
+    wanted: Option<Vec<Filter>>,
+    bystander: bool,
     cut_at: Option<Instant>,
     tester: Node,
     units: Vec<(S, Node)>,
@@ -91,7 +92,8 @@ impl<S: Station> Bus<S> {
             reach,
             before,
             tester_always: None,
-            wanted: Vec::new(),
+            wanted: None,
+            bystander: false,
             cut_at: None,
             tester: Node::new(before),
             units: Vec::new(),
@@ -166,9 +168,16 @@ impl<S: Station> Bus<S> {
         }
     }
 
-    /// The tester's port hands in these frames only, as a filter in a driver does; none: all.
-    pub fn tester_wants(&mut self, wanted: &[Filter]) {
-        self.wanted = wanted.to_vec();
+    /// The tester's port hands in these frames only, as a filter in a driver does; `None`: all.
+    pub fn tester_wants(&mut self, wanted: Option<&[Filter]>) {
+        self.wanted = wanted.map(<[Filter]>::to_vec);
+    }
+
+    /// Whether somebody else is on the bus who only acknowledges, at the bit rate that the bus was made with: in a
+    /// car a unit is never alone. Without him a unit that nobody listens to with acknowledgements repeats itself.
+    pub fn set_bystander(&mut self, present: bool) {
+        self.bystander = present;
+        self.talker.restart(self.before);
     }
 
     /// A controller that is off tries again after this time and 128 times 11 bits; `None`: it stays off.

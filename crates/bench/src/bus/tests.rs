@@ -363,9 +363,21 @@ fn an_adapter_that_runs_at_its_own_rate_says_so() {
 }
 
 #[test]
+fn a_bystander_acknowledges_and_keeps_to_the_rate_of_the_bus() {
+    let mut bus = bus(1);
+    bus.set_bystander(true);
+    bus.act(&Act::Speed(Speed::Can { bit_rate: 500_000, data_rate: None, listen_only: true }));
+    unit_sends(&mut bus, 0, 0, &[full(0x100)]);
+    assert_eq!(frames(&notices(&mut bus, 10_000)), [(270, Id::Standard(0x100))]);
+    bus.act(&rate(250_000));
+    bus.act(&send(1, full(0x7E0)));
+    assert!(conditions(&notices(&mut bus, 20_000)).contains(&Condition::Error));
+}
+
+#[test]
 fn a_filter_hides_frames_from_the_tester_alone() {
     let mut bus = bus(2);
-    bus.tester_wants(&[Filter::only(Id::Standard(0x123))]);
+    bus.tester_wants(Some(&[Filter::only(Id::Standard(0x123))]));
     unit_sends(&mut bus, 0, 0, &[full(0x122), full(0x123), long(0x123)]);
     assert_eq!(frames(&notices(&mut bus, 10_000)), [(540, Id::Standard(0x123))]);
     assert_eq!(unit(&mut bus, 1).heard.len(), 3);

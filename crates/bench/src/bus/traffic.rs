@@ -68,7 +68,7 @@ impl<S: Station> Bus<S> {
         let others = self.everybody().filter(|(who, node)| !running.senders.contains(who) && !node.counters.is_off());
         let (mut disturbed, mut acknowledged) = (false, false);
         for (who, node) in others {
-            if node.rates.listen_only || who == Who::Talker {
+            if node.rates.listen_only || !self.attends(who) {
                 continue;
             }
             if node.rates.read(&frame, running.rates) {
@@ -158,7 +158,12 @@ impl<S: Station> Bus<S> {
     /// Everybody but the senders, as far as their controllers are on, stations first.
     fn listeners(&self, running: &Running) -> Vec<Who> {
         let others = self.everybody().filter(|(who, node)| !running.senders.contains(who) && !node.counters.is_off());
-        others.map(|(who, _)| who).filter(|who| *who != Who::Talker).collect()
+        others.map(|(who, _)| who).filter(|who| self.attends(*who)).collect()
+    }
+
+    /// The second talker does not listen, unless he stands by.
+    fn attends(&self, who: Who) -> bool {
+        who != Who::Talker || self.bystander
     }
 
     fn fail(&mut self, who: Who, condition: Condition) {
@@ -230,10 +235,12 @@ impl<S: Station> Bus<S> {
     pub(super) fn hand(&mut self, who: Who, frame: Frame) {
         let end = self.now;
         match who {
-            Who::Tester if self.wanted.is_empty() || self.wanted.iter().any(|filter| filter.takes(frame.id)) => {
-                self.told.push_back(Woke::Frame { end, frame });
+            Who::Tester => {
+                let wanted = self.wanted.as_ref();
+                if wanted.is_none_or(|wanted| wanted.iter().any(|filter| filter.takes(frame.id))) {
+                    self.told.push_back(Woke::Frame { end, frame });
+                }
             }
-            Who::Tester => {}
             Who::Unit(place) => self.hand_unit(place, Input::Frame { end, frame: &frame }),
             Who::Talker => {}
         }

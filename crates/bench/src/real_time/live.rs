@@ -8,6 +8,7 @@ use std::task::{Wake, Waker};
 use std::thread::Thread;
 
 use tickover_framing::Instant;
+use tickover_framing::can::Filter;
 use tickover_framing::contract::{Act, Input};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::time::earliest;
@@ -152,6 +153,10 @@ impl<M: Medium + Send> LivePort for Live<M> {
         self.medium.pass_until(self.clock.now());
         self.heard.clear();
         Ok(())
+    }
+
+    fn filter(&mut self, filters: &[Filter]) {
+        self.medium.filter(filters);
     }
 
     fn description(&self) -> Description {

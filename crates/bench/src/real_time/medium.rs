@@ -16,7 +16,7 @@ pub trait Medium: Port {
     fn pass_until(&mut self, until: Instant);
     /// The tester's port is back after it was cut.
     fn plug_in(&mut self);
-    /// Which frames the tester wants; none: all.
+    /// Which frames the tester wants from now on.
     fn filter(&mut self, wanted: &[Filter]);
 }
 
@@ -51,6 +51,6 @@ impl<S: Station> Medium for Bus<S> {
     }
 
     fn filter(&mut self, wanted: &[Filter]) {
-        self.tester_wants(wanted);
+        self.tester_wants(Some(wanted));
     }
 }

@@ -1,5 +1,7 @@
 //! The line on the real clock: values and order, never speed.
 
+mod doors;
+
 use core::convert::Infallible;
 use core::time::Duration;
 use std::io::{Read, Write};
