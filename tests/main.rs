@@ -10,5 +10,6 @@ mod link;
 mod logging;
 mod real_line;
 mod standards;
+mod survey;
 mod units;
 mod virtual_line;

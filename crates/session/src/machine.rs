@@ -284,7 +284,7 @@ fn signed(event: Event, by: &Conversation) -> Event {
 }
 
 /// The time of an input; of our own bytes their start, for their end may lie ahead.
-fn time_of(input: &Input<'_>) -> Instant {
+pub(crate) fn time_of(input: &Input<'_>) -> Instant {
     match input {
         Input::Bytes { end, .. } | Input::Frame { end, .. } => *end,
         Input::Sent { start, .. } => *start,

@@ -3,6 +3,8 @@
 use alloc::vec::Vec;
 use core::fmt;
 
+use tickover_defs::Definition;
+use tickover_defs::compiled::Line;
 use tickover_framing::can::Id;
 use tickover_framing::isotp::{Address, Path};
 
@@ -80,6 +82,22 @@ impl Width {
 }
 
 impl Started {
+    /// The definition as it holds on this bus for the unit with this path: nothing is left to be found out.
+    pub fn applied_to(&self, definition: &Definition, path: Path) -> Definition {
+        let mut definition = definition.clone();
+        let sessions = definition.sessions.to_mut().iter_mut().map(|state| &mut state.line);
+        for line in definition.line.iter_mut().chain(sessions) {
+            let Line::Can(can) = line else { continue };
+            can.start = None;
+            can.bit_rate = self.bit_rate.unwrap_or(can.bit_rate);
+            if let Some(unit) = &mut can.unit {
+                unit.path = path;
+                unit.functional = unit.functional.map(|_| self.width.functional());
+            }
+        }
+        definition
+    }
+
     /// The path for each unit that a caller knows: its own if that unit answered, else the next of those who did.
     pub fn paths(&self, written: &[Path]) -> Vec<Option<Path>> {
         let known = |path: &&Path| written.contains(path);
