@@ -21,7 +21,7 @@ use crate::schedule::Pick;
 use crate::{Fault, NoteKind};
 
 /// Waits before communication is started again, by attempt since the last good answer.
-const BACK_OFF: [Duration; 5] = [
+pub(crate) const BACK_OFF: [Duration; 5] = [
     Duration::ZERO,
     Duration::from_millis(500),
     Duration::from_secs(1),
@@ -41,6 +41,8 @@ pub(crate) enum Phase {
     BackOff {
         until: Instant,
     },
+    /// The bus is off: nothing is sent until it is active again.
+    Paused,
     Initialising,
     /// Reads the records that tell the variant.
     Identify {
@@ -74,7 +76,7 @@ impl Phase {
 impl Conversation {
     /// Starts communication on the open lane.
     pub(crate) fn begin(&mut self, now: Instant) {
-        let Some(line) = self.unit.base_line().cloned() else { return };
+        let Some(line) = self.line_as_found() else { return };
         let Some(lane) = &mut self.lane else { return };
         lane.connect(now, line);
         self.unit.forget();
@@ -226,9 +228,13 @@ impl Conversation {
         let now = self.now;
         let Some(lane) = self.lane.as_ref().filter(|lane| lane.flight.is_none()) else { return false };
         let free = now >= lane.free;
+        self.waits = self.waits.filter(|_| free);
         if self.closing && !matches!(self.phase, Phase::Initialising | Phase::Leaving) {
             self.leave();
             return true;
+        }
+        if free && self.must_wait() {
+            return false;
         }
         match &mut self.phase {
             Phase::BackOff { until } if now >= *until => self.begin(now),
@@ -262,7 +268,11 @@ impl Conversation {
         let why = |name| Why { name, clause: "" };
         match &self.phase {
             Phase::BackOff { until } => Some((*until, why("back-off"))),
-            Phase::Down | Phase::Initialising | Phase::Leaving => None,
+            Phase::Down | Phase::Paused | Phase::Initialising | Phase::Leaving => None,
+            _ if self.waits.is_some() => {
+                let from = Some(self.way.from).filter(|from| self.now < *from);
+                from.map(|from| (from, Why { name: "P2max", clause: "a request to all units may still be answered" }))
+            }
             _ if self.now < lane.free => Some((lane.free, Why { name: "P3min", clause: "ISO 14230-2 table 1a" })),
             Phase::Enter { session, step, since } => {
                 let wait = self.wait_of(*session, *step)?;
@@ -326,10 +336,12 @@ impl Conversation {
     fn entered(&mut self, session: u16) {
         let now = self.now;
         let Some(state) = self.unit.definition.sessions.get(usize::from(session)) else { return };
+        let mut line = state.line.clone();
+        self.apply_found(&mut line);
         let Some(lane) = &mut self.lane else { return };
         let (text, every) =
             (format!("session '{}' is entered", state.name), state.line.keep_alive().map(|it| it.every));
-        if !lane.change_line(now, &state.line) {
+        if !lane.change_line(now, line) {
             return self.restart("the line could not be changed");
         }
         self.schedule.keep_alive(now, every);

@@ -4,11 +4,13 @@ use alloc::collections::VecDeque;
 use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::vec::Vec;
+use core::time::Duration;
 
-use tickover_defs::compiled::Line;
+use tickover_defs::compiled::{Can, Line};
 use tickover_defs::{ChannelId, Definition};
 use tickover_framing::Instant;
 use tickover_framing::contract::{Act, Hex, Input, Output, Why};
+use tickover_framing::isotp;
 use tickover_framing::time::earliest;
 use tickover_framing::transport::Reach;
 use tickover_services::Effect;
@@ -17,6 +19,7 @@ use crate::connect::Phase;
 use crate::judge::judge;
 use crate::lane::Lane;
 use crate::meter::Meter;
+use crate::right_of_way::{Waits, Way};
 use crate::schedule::Schedule;
 use crate::unit::Unit;
 use crate::{Event, Fault, Note, NoteKind, Permit, Rate, RequestError, UnitId, notes};
@@ -45,6 +48,15 @@ pub(crate) struct Conversation {
     pub(crate) acts: VecDeque<Act>,
     awaits_report: bool,
     pub(crate) closing: bool,
+    /// What may be sent while other lanes are busy, and since when that holds this one up.
+    pub(crate) way: Way,
+    pub(crate) waits: Option<Waits>,
+    /// End of a request to all that the other lanes have not been told of.
+    pub(crate) asked_all: Option<Instant>,
+    /// Before this the unit may answer a request to all of another lane.
+    pub(crate) own_unit_free: Instant,
+    /// Address found at the start of the bus instead of the one written.
+    pub(crate) found: Option<Found>,
     /// How the connections went.
     pub(crate) history: History,
 }
@@ -55,6 +67,13 @@ pub(crate) struct OneShot {
     pub(crate) ticket: u32,
     pub(crate) request: Vec<u8>,
     pub(crate) effect: Effect,
+}
+
+/// Where a unit was found on a bus.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) struct Found {
+    pub(crate) path: isotp::Path,
+    pub(crate) functional: isotp::Address,
 }
 
 /// How the connections went.
@@ -95,6 +114,11 @@ impl Conversation {
             acts: VecDeque::new(),
             awaits_report: false,
             closing: false,
+            way: Way::FREE,
+            waits: None,
+            asked_all: None,
+            own_unit_free: Instant::ORIGIN,
+            found: None,
             history: History::default(),
         }
     }
@@ -131,8 +155,10 @@ impl Conversation {
             connected_before: self.history.connected_before,
             ..History::default()
         };
-        let Some(line) = self.unit.base_line().cloned() else { return };
+        let Some(line) = self.line_as_found() else { return };
         self.lane = Lane::open(now, line, reach, self.tolerance_ppm);
+        self.waits = None;
+        self.own_unit_free = now;
         self.begin(now);
     }
 
@@ -234,5 +260,25 @@ impl Conversation {
     /// The line as the definition has it, if it has one.
     pub(crate) fn line(&self) -> Option<&Line> {
         self.unit.base_line()
+    }
+
+    /// The same with the addresses that were found at the start of the bus.
+    pub(crate) fn line_as_found(&self) -> Option<Line> {
+        let mut line = self.unit.base_line().cloned()?;
+        self.apply_found(&mut line);
+        Some(line)
+    }
+
+    /// Puts the addresses found in place of those written.
+    pub(crate) fn apply_found(&self, line: &mut Line) {
+        if let (Line::Can(Can { unit: Some(unit), .. }), Some(found)) = (line, self.found) {
+            unit.path = found.path;
+            unit.functional = unit.functional.map(|_| found.functional);
+        }
+    }
+
+    /// How long the unit may take to begin an answer.
+    pub(crate) fn answers_within(&self) -> Duration {
+        self.lane.as_ref().map_or(Duration::ZERO, |lane| lane.limits().p2_max.saturating_add(self.reach.late_in))
     }
 }

@@ -107,6 +107,8 @@ pub enum NoteKind {
     Misfit,
     /// The port does not run at the speed asked for.
     Speed,
+    /// A CAN controller says something about its bus.
+    Bus,
     /// The port is gone.
     Lost,
     /// A record is no longer asked for: the unit does not have it.

@@ -31,6 +31,8 @@ pub(crate) struct Exchange {
     sent_end: Option<Instant>,
     pending_since: Option<Instant>,
     noise: Option<Noise>,
+    /// A refusal that does not count: another unit may still answer.
+    refused: Option<Refusal>,
 }
 
 /// What to do after something was heard.
@@ -107,6 +109,7 @@ impl Exchange {
             sent_end: None,
             pending_since: None,
             noise: None,
+            refused: None,
         }
     }
 
@@ -129,14 +132,25 @@ impl Exchange {
         }
     }
 
+    pub(crate) fn goes_to_all(&self) -> bool {
+        self.ask.to == Peer::Anyone
+    }
+
     /// The session is being closed: what is under way ends by itself.
     pub(crate) fn repeat_no_more(&mut self) {
         self.sends = SENDS;
     }
 
     fn answer(&mut self, line: &Line, start: Instant, end: Instant, message: &[u8]) -> Turn {
-        match refusal(line, &self.request, message) {
-            Some(Said::Pending) => {
+        let said = refusal(line, &self.request, message);
+        if self.ignores_refusals(line) {
+            if let Some(said) = said {
+                self.refused = Some(said.of_one_among_others());
+                return Turn::KeepWaiting(self.ask.window);
+            }
+        }
+        match said {
+            Some(Said::Pending(_)) => {
                 let since = *self.pending_since.get_or_insert(start);
                 if end.since(since) > PATIENCE {
                     return Turn::Done(Outcome::Failed(Failure::Pending));
@@ -156,7 +170,16 @@ impl Exchange {
         }
     }
 
+    /// ISO 14230-4 5.5: the tester takes no notice of what a negative answer says and waits for another P2. "Response
+    /// pending" stretches nothing there (4.3).
+    fn ignores_refusals(&self, line: &Line) -> bool {
+        self.goes_to_all() && matches!(line, Line::KLine(_))
+    }
+
     fn nothing_came(&mut self) -> Turn {
+        if let Some(refusal) = self.refused.take() {
+            return Turn::Done(Outcome::Refused(refusal));
+        }
         let begun = self.pending_since.is_some() && self.effect != Effect::Reads;
         if self.sends < SENDS && !begun {
             return self.repeat();
@@ -177,9 +200,17 @@ impl Exchange {
 }
 
 enum Said {
-    Pending,
+    Pending(Refusal),
     Busy(Refusal),
     No(Refusal),
+}
+
+impl Said {
+    /// Others may have answered better: it is not the last word.
+    fn of_one_among_others(self) -> Refusal {
+        let (Self::Pending(refusal) | Self::Busy(refusal) | Self::No(refusal)) = self;
+        Refusal { last: Last::Unknown, ..refusal }
+    }
 }
 
 /// Reads a refusal of this request out of an answer; `None`: it is none.
@@ -205,9 +236,6 @@ fn standard_refusal(services: Option<Services>, request: &[u8], message: &[u8]) 
     if Some(&negative.service.0) != request.first() {
         return None;
     }
-    if negative.is_pending() {
-        return Some(Said::Pending);
-    }
     let last = match negative.code {
         ResponseCode::SERVICE_NOT_SUPPORTED
         | ResponseCode::SUB_FUNCTION_NOT_SUPPORTED
@@ -219,5 +247,9 @@ fn standard_refusal(services: Option<Services>, request: &[u8], message: &[u8]) 
         _ => Last::Later,
     };
     let refusal = Refusal { data: message.to_vec(), meaning: negative.code.to_string(), last };
-    Some(if negative.is_busy() { Said::Busy(refusal) } else { Said::No(refusal) })
+    Some(match negative {
+        it if it.is_pending() => Said::Pending(refusal),
+        it if it.is_busy() => Said::Busy(refusal),
+        _ => Said::No(refusal),
+    })
 }

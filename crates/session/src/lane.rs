@@ -8,7 +8,7 @@ use tickover_defs::compiled::Line;
 use tickover_framing::Instant;
 use tickover_framing::contract::{Input, Output, Speed, Why};
 use tickover_framing::kline::Stopping;
-use tickover_framing::transport::{Answers, Heard, Misuse, Reach};
+use tickover_framing::transport::{Answers, Heard, Misuse, Peer, Reach};
 use tickover_services::Effect;
 
 use crate::carrier::{Carrier, Limits};
@@ -101,7 +101,8 @@ impl Lane {
     /// Starts an exchange.
     pub(crate) fn start(&mut self, now: Instant, purpose: Purpose, sending: Sending) -> Result<(), Misuse> {
         let Sending { request, effect, answers } = sending;
-        let exchange = Exchange::new(self.carrier.unit(), self.limits(), request, effect, answers);
+        let to = if self.line.goes_to_all(&request) { Peer::Anyone } else { self.carrier.unit() };
+        let exchange = Exchange::new(to, self.limits(), request, effect, answers);
         self.carrier.request(now, &exchange.request, exchange.ask)?;
         self.flight = Some(Flight { purpose, effect, exchange, started: now });
         Ok(())
@@ -123,10 +124,10 @@ impl Lane {
     }
 
     /// From now on the line is this; false: it cannot become so.
-    pub(crate) fn change_line(&mut self, now: Instant, line: &Line) -> bool {
-        let changed = self.carrier.change_line(now, line);
+    pub(crate) fn change_line(&mut self, now: Instant, line: Line) -> bool {
+        let changed = self.carrier.change_line(now, &line);
         if changed {
-            self.line = line.clone();
+            self.line = line;
         }
         changed
     }

@@ -15,7 +15,7 @@ impl Conversation {
     /// Ends the connection in order, or at once where there is none.
     pub(crate) fn leave(&mut self) {
         let now = self.now;
-        let connected = !matches!(self.phase, Phase::Down | Phase::BackOff { .. });
+        let connected = !matches!(self.phase, Phase::Down | Phase::Paused | Phase::BackOff { .. });
         self.phase = Phase::Leaving;
         let stopping = self.lane.as_mut().filter(|_| connected).map(|lane| lane.stop(now));
         if !matches!(stopping, Some(Ok(Stopping::Asked))) {
@@ -45,7 +45,28 @@ impl Conversation {
             self.history.down_since.get_or_insert(self.now);
         }
         self.phase = Phase::Down;
+        self.waits = None;
         self.closing = false;
+    }
+
+    /// The bus is off: what is under way comes to nothing, nothing is sent.
+    pub(crate) fn pause(&mut self, at: Instant) {
+        if self.lane.is_none() {
+            return;
+        }
+        self.pass_time(at);
+        self.abandon_flight();
+        self.history.down_since.get_or_insert(at);
+        self.waits = None;
+        self.phase = Phase::Paused;
+    }
+
+    /// The bus is active again: begins anew, with plan and statistics as they are.
+    pub(crate) fn resume(&mut self, at: Instant) {
+        self.pass_time(at);
+        if self.phase == Phase::Paused {
+            self.begin(at);
+        }
     }
 
     /// Drops the connection at once: the port is gone, or another is taken. A close that was under way is over, too.
@@ -59,6 +80,7 @@ impl Conversation {
             self.history.down_since.get_or_insert(now);
         }
         self.phase = Phase::Down;
+        self.waits = None;
         self.closing = false;
     }
 }

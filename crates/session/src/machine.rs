@@ -11,8 +11,9 @@ use tickover_framing::Instant;
 use tickover_framing::contract::{Act, Hex, Input, Machine, Output, Tag, Why};
 use tickover_framing::transport::Reach;
 
-use crate::bus::Bus;
+use crate::bus::{Bus, BusStep};
 use crate::conversation::Conversation;
+use crate::report::BusCounts;
 use crate::{ChannelKey, Event, Fault, Note, NoteKind, Permit, Rate, RequestError, UnitId, notes};
 
 /// A diagnostic session on one line with one or more control units: connects, identifies, polls, decodes, measures,
@@ -51,6 +52,10 @@ pub struct Session {
     pub(crate) others: Vec<Conversation>,
     /// What is not one unit's: the CAN bus.
     pub(crate) bus: Bus,
+    /// What its controller said, over all connections.
+    pub(crate) said: BusCounts,
+    /// The frames that are wanted have changed since they were taken.
+    pub(crate) filters_changed: bool,
     pub(crate) now: Instant,
     pub(crate) reach: Reach,
     next_ticket: u32,
@@ -71,6 +76,8 @@ impl Session {
             first: Conversation::new(UnitId::FIRST, name, definition),
             others: Vec::new(),
             bus: Bus::default(),
+            said: BusCounts::default(),
+            filters_changed: false,
             now: Instant::ORIGIN,
             reach: Reach::IDEAL,
             next_ticket: 1,
@@ -138,7 +145,7 @@ impl Session {
                 let advice = "use a definition that extends it and has a line";
                 self.note(notes::advise(now, NoteKind::NotReady, Fault::Definition, text, advice));
             }
-            Some(Line::Can(can)) => self.acts.push_back(Act::Speed(self.bus.begin(can))),
+            Some(Line::Can(_)) => self.begin_bus(now),
             Some(_) => self.first.connect(now, reach),
         }
     }
@@ -204,10 +211,11 @@ impl Machine for Session {
         self.pass_time(time_of(&input));
         let own = core::mem::take(&mut self.awaits_report);
         match input {
+            Input::Lost { at, cause } if self.bus.is_open() => self.bus_lost(at, cause),
+            input if self.bus.starts(input) => {}
             Input::SpeedIs { at, got } if own => self.bus_speed_is(at, got),
             Input::LineIs { .. } if own => {}
             Input::Bus { at, condition } => self.bus_says(at, condition),
-            Input::Lost { at, cause } if self.bus.is_open() => self.bus_lost(at, cause),
             Input::Sent { tag: Tag(tag), start, end, known } if self.bus.is_open() => {
                 let [unit, tag] = tag.to_be_bytes();
                 let input = Input::Sent { tag: Tag(tag.into()), start, end, known };
@@ -226,15 +234,19 @@ impl Machine for Session {
             if let Some(event) = self.events.pop_front() {
                 return Output::Event(event);
             }
-            match self.poll_units() {
-                Output::Act(act) => return Output::Act(act),
-                Output::Event(event) => return Output::Event(event),
-                waiting if !self.is_over() => return waiting,
-                _ => {
-                    self.closing = false;
-                    self.bus.close();
-                    return Output::Event(Event::Closed);
-                }
+            let waiting = match self.poll_units() {
+                waiting @ (Output::WaitUntil { .. } | Output::Idle) => waiting,
+                output => return output,
+            };
+            if self.is_over() {
+                self.closing = false;
+                self.bus.close();
+                return Output::Event(Event::Closed);
+            }
+            match self.poll_bus() {
+                BusStep::Act(act) => return Output::Act(act),
+                BusStep::Done => {}
+                BusStep::Wait(own) => return sooner(waiting, own),
             }
         }
     }
@@ -243,25 +255,49 @@ impl Machine for Session {
 impl Session {
     /// The first output of a unit, or the earliest deadline of all.
     fn poll_units(&mut self) -> Output<Event> {
-        let mut first: Option<(Instant, Why)> = None;
-        let several = !self.others.is_empty();
-        for conversation in core::iter::once(&mut self.first).chain(&mut self.others) {
-            match conversation.poll_output() {
-                Output::Act(act) => return Output::Act(if several { tagged(act, conversation.id) } else { act }),
-                Output::Event(event) if several => return Output::Event(signed(event, conversation)),
-                Output::Event(event) => return Output::Event(event),
-                Output::WaitUntil { at, why } if first.is_none_or(|(earlier, _)| at < earlier) => {
-                    first = Some((at, why));
+        loop {
+            let mut first: Option<(Instant, Why)> = None;
+            for place in 0..self.unit_count() {
+                match self.poll_unit(UnitId(place as u8)) {
+                    Output::WaitUntil { at, why } if first.is_none_or(|(earlier, _)| at < earlier) => {
+                        first = Some((at, why));
+                    }
+                    Output::WaitUntil { .. } | Output::Idle => {}
+                    output => return output,
                 }
-                Output::WaitUntil { .. } | Output::Idle => {}
+            }
+            // What one lane ended, or waits for, is the others' business, too.
+            if self.conversations().all(|conversation| self.way_of(conversation.id) == conversation.way) {
+                return first.map_or(Output::Idle, |(at, why)| Output::WaitUntil { at, why });
             }
         }
-        first.map_or(Output::Idle, |(at, why)| Output::WaitUntil { at, why })
+    }
+
+    fn poll_unit(&mut self, unit: UnitId) -> Output<Event> {
+        let (way, several) = (self.way_of(unit), !self.others.is_empty());
+        let Some(conversation) = self.conversation_mut(unit) else { return Output::Idle };
+        conversation.way = way;
+        let output = match conversation.poll_output() {
+            Output::Act(act) if several => Output::Act(tagged(act, unit)),
+            Output::Event(event) if several => Output::Event(signed(event, conversation)),
+            output => output,
+        };
+        self.spread_requests_to_all();
+        output
     }
 
     /// Whether it was closed and every unit has been left.
     fn is_over(&self) -> bool {
         self.closing && self.conversations().all(|conversation| !conversation.closing)
+    }
+}
+
+/// The earlier of two waits.
+fn sooner(one: Output<Event>, other: Option<(Instant, Why)>) -> Output<Event> {
+    match (one, other) {
+        (Output::WaitUntil { at, why }, Some((earlier, _))) if at <= earlier => Output::WaitUntil { at, why },
+        (_, Some((at, why))) => Output::WaitUntil { at, why },
+        (one, None) => one,
     }
 }
 

@@ -5,6 +5,7 @@ use alloc::string::{String, ToString};
 
 use tickover_defs::compiled::Pattern;
 use tickover_framing::Instant;
+use tickover_framing::can::Condition;
 use tickover_framing::contract::{Hex, Lost, Speed};
 use tickover_framing::transport::{Noise, Stage};
 
@@ -113,11 +114,52 @@ fn noise_text(noise: Noise) -> (Fault, String, &'static str) {
             "an answer began before P2min was over; it was taken".to_string(),
             "declare a shorter p2_min in the definition",
         ),
-        _ => (
+        Noise::Sequence { found, expected } => (
             Fault::Line,
-            "a message came that is longer than its framing allows".to_string(),
+            format!("consecutive frame {found:X} came where {expected:X} was due: one was lost"),
+            "if it happens often, ask for a separation time (st_min) in the definition, or use a faster adapter",
+        ),
+        Noise::Interrupted => (
+            Fault::Unit,
+            "a new message began before the last was complete".to_string(),
+            "check that one tester alone is on the bus",
+        ),
+        Noise::Overflow => (
+            Fault::Unit,
+            "the unit has no room for a request of this length".to_string(),
+            "shorten the request in the definition",
+        ),
+        Noise::FlowStatus { found } => (
+            Fault::Unit,
+            format!("flow control came with the reserved status {found:X}"),
+            "check addressing and identifiers in the definition",
+        ),
+        Noise::Waits => (
+            Fault::Unit,
+            "the unit asked to wait more often than the definition allows".to_string(),
+            "allow more waits in the definition if the unit is that slow",
+        ),
+        Noise::NoFlowControl => (
+            Fault::Unit,
+            "the first frame of the request was not answered with flow control".to_string(),
+            "check addressing and identifiers in the definition",
+        ),
+        Noise::NoConsecutiveFrame => (
+            Fault::Unit,
+            "an answer stopped: its next consecutive frame did not come in time".to_string(),
+            "if it happens often, check the adapter and how loaded the bus is",
+        ),
+        Noise::NotSent => (
+            Fault::Line,
+            "a frame of ours did not get out in time".to_string(),
+            "nobody acknowledges, the bus is full, or the adapter does not answer: check ignition, wiring and bit rate",
+        ),
+        Noise::TooLong => (
+            Fault::Line,
+            "a message came that is longer than its framing allows, or than is taken here".to_string(),
             "check the framing in the definition",
         ),
+        _ => (Fault::Line, "something unusable came".to_string(), "check the framing in the definition"),
     }
 }
 
@@ -198,6 +240,35 @@ fn say_speed(speed: Speed) -> String {
         Speed::Can { bit_rate, data_rate: None, .. } => format!("{bit_rate} bit/s"),
         Speed::Can { bit_rate, data_rate: Some(data), .. } => format!("{bit_rate} bit/s (data {data} bit/s)"),
     }
+}
+
+/// What a CAN controller says; `times`: over all connections.
+pub(crate) fn bus(at: Instant, condition: Condition, times: u64) -> Option<Note> {
+    let (text, advice) = match condition {
+        Condition::Error => (
+            "a frame was destroyed on the bus",
+            "check the bit rate, CAN-H and CAN-L, and that the bus has two terminating resistors",
+        ),
+        Condition::NoAcknowledge => (
+            "nobody on the bus acknowledges our frames",
+            "check that the ignition is on and the bus connected; all others may run at another bit rate",
+        ),
+        Condition::Passive => (
+            "the controller counts so many errors that it only signals them passively",
+            "check the bit rate, CAN-H and CAN-L, and that the bus has two terminating resistors",
+        ),
+        Condition::Off => (
+            "the controller has switched itself off the bus; nothing is sent until it takes part again",
+            "check bit rate and wiring; restart the interface if it does not restart by itself",
+        ),
+        Condition::Overrun => (
+            "frames came faster than they were taken, and some are lost",
+            "let the port filter, or give the program more time",
+        ),
+        _ => return None,
+    };
+    let text = if times == 1 { text.to_string() } else { format!("{text} ({times} times so far)") };
+    Some(advise(at, NoteKind::Bus, Fault::Line, text, advice))
 }
 
 /// The line is gone.

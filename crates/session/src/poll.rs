@@ -5,6 +5,7 @@ use alloc::string::{String, ToString};
 use alloc::vec::Vec;
 
 use tickover_defs::compiled::Step;
+use tickover_defs::compiled::line::J1979;
 use tickover_defs::{Reading, RecordId};
 use tickover_framing::Instant;
 use tickover_framing::transport::{Heard, Noise};
@@ -67,6 +68,9 @@ impl Conversation {
         let Some(lane) = &mut self.lane else { return };
         match *heard {
             Heard::Sent { start, end } => {
+                if lane.flight.as_ref().is_some_and(|flight| flight.exchange.goes_to_all()) {
+                    self.asked_all = Some(end);
+                }
                 self.meter.carried += lane.request_occupies().min(end.since(start));
                 lane.message_ended(end);
             }
@@ -75,13 +79,23 @@ impl Conversation {
                 lane.message_ended(end);
             }
             Heard::Silence { .. } => self.meter.silences += 1,
-            Heard::Noise { what: Noise::Early | Noise::Unasked { .. }, .. } => {}
+            Heard::Noise { what: Noise::Unasked { .. }, .. } => self.own_unit_free = Instant::ORIGIN,
+            Heard::Noise { what: Noise::Early, .. } => {}
             Heard::Noise { .. } => self.meter.noise += 1,
             _ => {}
         }
     }
 
+    /// Whether an answer that this lane did not ask for may belong to a request to all: another lane's, or, on a K-line,
+    /// its own, which another unit had answered first.
+    fn may_be_asked_by_others(&self) -> bool {
+        self.line().is_some_and(|line| line.goes_to_all(&[*J1979.start()]))
+    }
+
     fn heard_noise(&mut self, at: Instant, what: Noise) {
+        if matches!(what, Noise::Unasked { .. }) && self.may_be_asked_by_others() {
+            return;
+        }
         if what == Noise::Early && core::mem::replace(&mut self.history.said_early, true) {
             return;
         }

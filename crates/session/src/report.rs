@@ -55,12 +55,29 @@ pub struct Report {
     pub response_time_p99: Duration,
     /// Longest response time.
     pub response_time_max: Duration,
+    /// What the controller of a CAN bus said; on a K-line, and in what is one unit's of several, all zero.
+    pub bus: BusCounts,
     /// What takes the most of an exchange and what a change would bring, in one sentence.
     pub binds: String,
     /// Watched channels, unit by unit in file order.
     pub channels: Vec<ChannelReport>,
     /// Of several units each one's own, in order; empty if there is one.
     pub units: Vec<Report>,
+}
+
+/// What a CAN controller said about its bus, over all connections of a session.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct BusCounts {
+    /// Frames destroyed.
+    pub errors: u64,
+    /// Frames of ours that nobody acknowledged.
+    pub unacknowledged: u64,
+    /// Times that the controller became passive.
+    pub passive: u64,
+    /// Times that it switched itself off.
+    pub off: u64,
+    /// Times that frames came faster than they were taken.
+    pub overruns: u64,
 }
 
 /// The rate of one channel.
@@ -98,7 +115,7 @@ impl Session {
     /// `worst_gap` and `binds` are those of the unit that fares worst.
     pub fn report(&self, now: Instant) -> Report {
         if self.others.is_empty() {
-            return self.first.report(now);
+            return Report { bus: self.said, ..self.first.report(now) };
         }
         let units: Vec<Report> = self.conversations().map(|unit| unit.report(now)).collect();
         let mut meter = Meter::default();
@@ -117,6 +134,7 @@ impl Session {
             binds: slowest(&units).map_or_else(String::new, |unit| unit.binds.clone()),
             channels: units.iter().flat_map(|unit| unit.channels.iter().cloned()).collect(),
             units,
+            bus: self.said,
             ..whole
         }
     }

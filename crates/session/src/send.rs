@@ -3,9 +3,11 @@
 use alloc::format;
 
 use tickover_defs::RecordId;
+use tickover_defs::compiled::Step;
 use tickover_framing::transport::{Answers, Misuse};
 use tickover_services::Effect;
 
+use crate::connect::Phase;
 use crate::conversation::Conversation;
 use crate::lane::{Purpose, Sending};
 use crate::notes::note;
@@ -13,6 +15,34 @@ use crate::schedule::{Job, Pick};
 use crate::{Fault, NoteKind};
 
 impl Conversation {
+    /// Whether the request that would go out now goes to all; `None`: nothing is to be sent now.
+    pub(crate) fn next_goes_to_all(&self) -> Option<bool> {
+        let line = &self.lane.as_ref()?.line;
+        let record = |id: &RecordId| self.unit.record(*id).and_then(|record| record.request.constant());
+        let request = match &self.phase {
+            Phase::Identify { left } | Phase::Once { left } => left.front().and_then(record)?,
+            Phase::Enter { session, step, .. } => self.step(*session, *step)?.to_vec(),
+            Phase::Poll | Phase::Unidentified { .. } => match self.schedule.pick(self.now) {
+                Pick::Run(Job::Record(id)) => record(&id)?,
+                Pick::Run(Job::KeepAlive) => line.keep_alive()?.send.to_vec(),
+                Pick::Run(Job::OneShot(ticket)) => {
+                    self.one_shots.iter().find(|one_shot| one_shot.ticket == ticket)?.request.clone()
+                }
+                Pick::Wait(_) | Pick::Nothing => return None,
+            },
+            _ => return None,
+        };
+        Some(line.goes_to_all(&request))
+    }
+
+    /// The request of a step into a session, if it sends one.
+    fn step(&self, session: u16, step: usize) -> Option<&[u8]> {
+        match self.unit.definition.sessions.get(usize::from(session))?.enter.get(step)? {
+            Step::Send { send, .. } => Some(send),
+            Step::Wait(_) => None,
+        }
+    }
+
     /// Sends what the schedule picks; whether there was anything.
     pub(crate) fn poll_next(&mut self) -> bool {
         let Pick::Run(job) = self.schedule.pick(self.now) else { return false };
