@@ -25,19 +25,11 @@ pub(crate) enum Bus {
     #[default]
     Closed,
     /// The speed is being set.
-    Setting {
-        wanted: Speed,
-    },
+    Setting { wanted: Speed },
     /// Bit rate, width of identifiers and who is there are being found out.
-    Starting {
-        start: Box<Start>,
-        attempts: usize,
-    },
+    Starting { start: Box<Start>, attempts: usize },
     /// Nobody answered; it is tried again.
-    Waiting {
-        until: Instant,
-        attempts: usize,
-    },
+    Waiting { until: Instant, attempts: usize },
     Up {
         /// The controller has switched itself off.
         off_since: Option<Instant>,

@@ -156,7 +156,14 @@ impl Conversation {
             ..History::default()
         };
         let Some(line) = self.line_as_found() else { return };
-        self.lane = Lane::open(now, line, reach, self.tolerance_ppm);
+        self.lane = match Lane::open(now, line, reach, self.tolerance_ppm) {
+            Ok(lane) => lane,
+            Err(error) => {
+                let advice = "give requests and answers identifiers of their own in [line]";
+                self.note(notes::advise(now, NoteKind::NotReady, Fault::Definition, error.to_string(), advice));
+                return;
+            }
+        };
         self.waits = None;
         self.own_unit_free = now;
         self.begin(now);

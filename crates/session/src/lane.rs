@@ -5,8 +5,10 @@ use core::time::Duration;
 
 use tickover_defs::RecordId;
 use tickover_defs::compiled::Line;
+use tickover_defs::compiled::line::Services;
 use tickover_framing::Instant;
 use tickover_framing::contract::{Input, Output, Speed, Why};
+use tickover_framing::isotp::PathError;
 use tickover_framing::kline::Stopping;
 use tickover_framing::transport::{Answers, Heard, Misuse, Peer, Reach};
 use tickover_services::Effect;
@@ -54,9 +56,17 @@ pub(crate) struct Flight {
 
 impl Lane {
     /// `None`: nobody is asked on this line.
-    pub(crate) fn open(now: Instant, line: Line, reach: Reach, tolerance_ppm: Option<u32>) -> Option<Self> {
+    ///
+    /// # Errors
+    /// Frames of the line's addresses could be taken for others.
+    pub(crate) fn open(
+        now: Instant,
+        line: Line,
+        reach: Reach,
+        tolerance_ppm: Option<u32>,
+    ) -> Result<Option<Self>, PathError> {
         let carrier = Carrier::of(&line, reach, tolerance_ppm)?;
-        Some(Self { carrier, line, flight: None, free: now, last_message: now, deadline: None })
+        Ok(carrier.map(|carrier| Self { carrier, line, flight: None, free: now, last_message: now, deadline: None }))
     }
 
     /// Initialises (again), on the line as the definition's `[line]` has it.
@@ -134,7 +144,9 @@ impl Lane {
 
     /// Ends the conversation in order.
     pub(crate) fn stop(&mut self, now: Instant) -> Result<Stopping, Misuse> {
-        self.carrier.stop(now)
+        // ISO 14229-1 9.2: defaultSession.
+        let leave = (self.line.services() == Some(Services::Iso14229)).then_some(&[0x10, 0x01][..]);
+        self.carrier.stop(now, leave)
     }
 
     /// What the port runs at because of this lane.
@@ -142,9 +154,15 @@ impl Lane {
         self.carrier.speed()
     }
 
-    /// How long the bytes of the request under way occupy the line.
-    pub(crate) fn request_occupies(&self) -> Duration {
-        self.flight.as_ref().map_or(Duration::ZERO, |it| self.carrier.request_occupies(it.exchange.request.len()))
+    /// How long the request under way, which took so long, occupied the line.
+    pub(crate) fn request_occupied(&self, took: Duration) -> Duration {
+        let length = self.flight.as_ref().map(|flight| flight.exchange.request.len());
+        length.map_or(Duration::ZERO, |length| self.carrier.request_occupies(length, took))
+    }
+
+    /// How long an answer of so many bytes, which took so long, occupied the line.
+    pub(crate) fn answer_occupied(&self, length: u16, took: Duration) -> Duration {
+        self.carrier.answer_occupies(length.into(), took)
     }
 }
 

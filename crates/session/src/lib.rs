@@ -14,6 +14,7 @@ mod conversation;
 mod derive;
 pub mod event;
 mod exchange;
+mod frames;
 #[cfg(any(test, feature = "fuzzing"))]
 #[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, reason = "an oracle fails by panicking")]
 pub mod fuzzing;

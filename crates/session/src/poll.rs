@@ -30,8 +30,10 @@ impl Conversation {
     /// Takes what the transport heard.
     pub(crate) fn hear(&mut self, heard: &Heard) {
         self.count(heard);
-        if self.phase == Phase::Leaving {
-            return self.hear_last(heard);
+        match self.phase {
+            Phase::Leaving => return self.hear_last(heard),
+            Phase::Paused => return,
+            _ => {}
         }
         match *heard {
             Heard::Ready { key_bytes } => return self.ready(key_bytes),
@@ -71,11 +73,11 @@ impl Conversation {
                 if lane.flight.as_ref().is_some_and(|flight| flight.exchange.goes_to_all()) {
                     self.asked_all = Some(end);
                 }
-                self.meter.carried += lane.request_occupies().min(end.since(start));
+                self.meter.carried += lane.request_occupied(end.since(start));
                 lane.message_ended(end);
             }
-            Heard::Message { start, end, .. } => {
-                self.meter.carried += end.since(start);
+            Heard::Message { start, end, len, .. } => {
+                self.meter.carried += lane.answer_occupied(len, end.since(start));
                 lane.message_ended(end);
             }
             Heard::Silence { .. } => self.meter.silences += 1,

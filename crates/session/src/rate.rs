@@ -2,6 +2,9 @@
 //!
 //! `T = n_req tc + (n_req - 1) P4 + P2 + n_resp tc + (n_resp - 1) P1 + P3`, with `tc` the time of one
 //! character and the n counting every byte on the wire. P1 of a unit that sends without gaps is zero.
+//!
+//! On CAN `T = request frames + P2 + answer's frames + flow control + STmin between consecutive frames`, each frame
+//! with worst-case stuffing.
 //! Nothing here is fitted to measurements.
 
 use alloc::format;
@@ -11,24 +14,31 @@ use core::fmt;
 use core::time::Duration;
 
 use tickover_defs::RecordId;
+use tickover_defs::compiled::{self, Can};
 use tickover_framing::kline::Line;
 
-use crate::schedule::{Admission, admit, stretch_of};
+use crate::frames::{Bus, answer_on, request_on};
+use crate::schedule::{Admission, FULL, admit, stretch_of};
 use crate::{ChannelKey, UnitId};
 
-/// The parts of one exchange on a K-line, in the order in which they pass.
+/// The parts of one exchange. Of the K-line's P3 and P4 nothing is left on CAN, of STmin and flow control nothing on a
+/// K-line.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Terms {
-    /// Bytes of the request.
+    /// Bytes of the request; on CAN its frames.
     pub request: Duration,
     /// P4: gaps between them.
     pub p4: Duration,
     /// P2: end of the request to the start of the answer.
     pub p2: Duration,
-    /// Bytes of the answer.
+    /// Bytes of the answer; on CAN its frames.
     pub response: Duration,
     /// P3: end of the answer to the next request, see [`Line::next_request_after`].
     pub p3: Duration,
+    /// On CAN: frames of flow control.
+    pub flow_control: Duration,
+    /// On CAN: STmin between consecutive frames.
+    pub separation: Duration,
 }
 
 impl Terms {
@@ -42,7 +52,38 @@ impl Terms {
             p2,
             response: line.response_time(response, Duration::ZERO),
             p3: line.next_request_after(),
+            ..Self::default()
         }
+    }
+
+    /// One exchange on a CAN bus with a unit that answers after `p2`: worst-case stuffing, and the pauses that the
+    /// line asks for. On a bus that others use, their frames come between.
+    pub fn on_can(can: &Can, request: usize, response: usize, p2: Duration) -> Self {
+        let Some(unit) = &can.unit else { return Self::default() };
+        let bus = Bus::of(can);
+        let (request, response) = (request_on(bus, unit, request), answer_on(bus, unit, response));
+        Self {
+            request: request.frames,
+            p2,
+            response: response.frames,
+            flow_control: request.flow_control + response.flow_control,
+            separation: request.separation + response.separation,
+            ..Self::default()
+        }
+    }
+
+    /// One exchange on this line.
+    pub(crate) fn on(line: &compiled::Line, request: usize, response: usize, p2: Duration) -> Option<Self> {
+        match line {
+            compiled::Line::KLine(line) => Some(Self::of(&line.line, request, response, p2)),
+            compiled::Line::Can(can) => Some(Self::on_can(can, request, response, p2)),
+            _ => None,
+        }
+    }
+
+    /// Time in which the line carries something.
+    fn carrying(&self) -> Duration {
+        self.request + self.response + self.flow_control
     }
 
     /// The whole exchange, from the start of a request to the earliest start of the next.
@@ -50,10 +91,12 @@ impl Terms {
         self.parts().iter().map(|(_, duration)| *duration).sum()
     }
 
-    fn parts(&self) -> [(&'static str, Duration); 5] {
+    fn parts(&self) -> [(&'static str, Duration); 7] {
         [
             ("P3", self.p3),
+            ("STmin", self.separation),
             ("P2", self.p2),
+            ("flow control", self.flow_control),
             ("the bytes of the answer", self.response),
             ("P4", self.p4),
             ("the bytes of the request", self.request),
@@ -70,6 +113,8 @@ pub struct Prediction {
     pub stretch: f64,
     /// What can be promised.
     pub admission: Admission,
+    /// Share of the time in which the line carries something of ours, 0 to 1.
+    pub line_share: f64,
     /// Each record that is polled.
     pub records: Vec<RecordForecast>,
     /// Readings per second of each watched channel, unit by unit in file order; derived ones follow their slowest
@@ -112,7 +157,7 @@ pub(crate) struct Load {
 }
 
 /// Forecasts the records; channels are left to the caller, who knows which record brings which.
-pub(crate) fn forecast(unit: UnitId, loads: &[Load]) -> Prediction {
+pub(crate) fn forecast(unit: UnitId, loads: &[Load], speed: &str) -> Prediction {
     let periodic = || loads.iter().filter_map(|load| Some((load.terms.total(), load.period?)));
     let load: f64 = periodic().map(|(cost, period)| cost.as_secs_f64() / period.as_secs_f64().max(1e-9)).sum();
     let stretch = stretch_of(load);
@@ -129,41 +174,69 @@ pub(crate) fn forecast(unit: UnitId, loads: &[Load]) -> Prediction {
         .collect();
     let admission = admit(&periodic().collect::<Vec<_>>(), ring().map(|load| load.terms.total()).max());
     let per_second = records.iter().map(|record| record.per_second).sum();
-    let binds = binds(&records);
-    Prediction { per_second, stretch, admission, records, channels: Vec::new(), binds, units: Vec::new() }
+    let binds = binds(&records, speed);
+    let line_share = records.iter().map(|it| it.terms.carrying().as_secs_f64() * it.per_second).sum();
+    Prediction { per_second, stretch, admission, line_share, records, channels: Vec::new(), binds, units: Vec::new() }
 }
 
-/// What several units bring together: their lanes run at the same time.
-pub(crate) fn together(units: Vec<Prediction>) -> Prediction {
-    let tightest = units.iter().fold(None::<&Prediction>, |tightest, unit| match tightest {
-        Some(tightest) if tightest.admission.weaker(unit.admission) == tightest.admission => Some(tightest),
-        _ => Some(unit),
-    });
+/// What several units bring together: their lanes run at the same time, as long as the bus carries it all.
+pub(crate) fn together(mut units: Vec<Prediction>) -> Prediction {
+    let wanted: f64 = units.iter().map(|unit| unit.line_share).sum();
+    let full = stretch_of(wanted);
+    if full > 1.0 {
+        units.iter_mut().for_each(|unit| unit.slow_down(full));
+    }
+    let worst = units.iter().reduce(|a, b| if a.admission.weaker(b.admission) == a.admission { a } else { b });
+    let binds = match worst {
+        Some(_) if full > 1.0 => {
+            format!(
+                "the bus would be carrying for {:.0} % of the time; it can be full to {:.0} %",
+                wanted * 100.0,
+                FULL * 100.0
+            )
+        }
+        Some(worst) => worst.binds.clone(),
+        None => String::new(),
+    };
     Prediction {
         per_second: units.iter().map(|unit| unit.per_second).sum(),
         stretch: units.iter().map(|unit| unit.stretch).fold(1.0, f64::max),
-        admission: tightest.map_or(Admission::Guaranteed, |unit| unit.admission),
-        records: units.iter().flat_map(|unit| unit.records.iter().copied()).collect(),
+        admission: worst.map_or(Admission::Guaranteed, |unit| unit.admission),
+        line_share: units.iter().map(|unit| unit.line_share).sum(),
+        records: units.iter().flat_map(|unit| unit.records.iter().cloned()).collect(),
         channels: units.iter().flat_map(|unit| unit.channels.iter().copied()).collect(),
-        binds: tightest.map_or_else(String::new, |unit| unit.binds.clone()),
+        binds,
         units,
     }
 }
 
-/// The largest part of the average exchange, and what its absence or twice the baud rate would bring.
-fn binds(records: &[RecordForecast]) -> String {
+impl Prediction {
+    /// Everything comes so many times more slowly.
+    fn slow_down(&mut self, factor: f64) {
+        self.per_second /= factor;
+        self.line_share /= factor;
+        self.stretch *= factor;
+        self.admission = Admission::Stretched(self.stretch);
+        self.records.iter_mut().for_each(|record| record.per_second /= factor);
+        self.channels.iter_mut().for_each(|(_, per_second)| *per_second /= factor);
+    }
+}
+
+/// The largest part of the average exchange, and what its absence or twice the speed would bring.
+fn binds(records: &[RecordForecast], speed: &str) -> String {
     let weight: f64 = records.iter().map(|record| record.per_second).sum();
     if weight <= 0.0 {
         return String::from("nothing is polled");
     }
-    let mut sums = [("", 0.0); 5];
+    let mut sums = [("", 0.0); 7];
     for record in records {
         for (sum, (name, duration)) in sums.iter_mut().zip(record.terms.parts()) {
             *sum = (name, sum.1 + duration.as_secs_f64() * record.per_second / weight);
         }
     }
     let total: f64 = sums.iter().map(|(_, part)| part).sum();
-    let bytes: f64 = sums.iter().filter(|(name, _)| name.starts_with("the bytes")).map(|(_, part)| part).sum();
+    let carried = |name: &str| name.starts_with("the bytes") || name == "flow control";
+    let bytes: f64 = sums.iter().filter(|(name, _)| carried(name)).map(|(_, part)| part).sum();
     // The first of equals: of what can be changed, P3 comes before P2, and timers before bytes.
     let mut largest = sums[0];
     sums.iter().filter(|part| part.1 > 0.0).for_each(|part| {
@@ -179,14 +252,14 @@ fn binds(records: &[RecordForecast]) -> String {
     let share = 100.0 * part / total;
     if name.starts_with("the bytes") {
         return format!(
-            "{name} take {share:.0} % of an exchange of {:.1} ms; twice the baud rate gives {faster:.2} times the rate",
+            "{name} take {share:.0} % of an exchange of {:.1} ms; twice the {speed} gives {faster:.2} times the rate",
             total * 1e3
         );
     }
     let without = total / (total - part);
     format!(
         "{name} takes {share:.0} % of an exchange of {:.1} ms; {name} of 0 ms would give {without:.2} times the rate, \
-         twice the baud rate {faster:.2} times",
+         twice the {speed} {faster:.2} times",
         total * 1e3
     )
 }

@@ -43,9 +43,8 @@ impl Session {
         let Some(lane) = self.conversation(unit) else { return Way::FREE };
         let others = || self.conversations().filter(|other| other.id != unit);
         let mine = lane.waits.map(|waits| (waits.since, unit));
-        let longer = |other: &Conversation| {
-            other.waits.filter(|theirs| mine.is_none_or(|mine| (theirs.since, other.id) < mine))
-        };
+        let longer =
+            |other: &Conversation| other.waits.filter(|theirs| mine.is_none_or(|mine| (theirs.since, other.id) < mine));
         let clear = !others().any(Conversation::asks_all);
         Way {
             to_its_unit: clear && !others().any(|other| longer(other).is_some_and(|waits| waits.for_all)),

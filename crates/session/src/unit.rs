@@ -164,7 +164,8 @@ impl Unit {
             Some(line) => self.loads(&plan, line, p2),
             None => Vec::new(),
         };
-        let mut prediction = forecast(id, &loads);
+        let speed = if matches!(self.base_line(), Some(Line::Can(_))) { "bit rate" } else { "baud rate" };
+        let mut prediction = forecast(id, &loads, speed);
         let key = |channel| ChannelKey { unit: id, channel };
         prediction.channels =
             wishes.iter().map(|(channel, _)| (key(*channel), self.per_second(*channel, &prediction))).collect();
@@ -182,14 +183,13 @@ impl Unit {
     }
 
     fn loads(&self, plan: &Plan, line: &Line, p2: Duration) -> Vec<Load> {
-        let Line::KLine(line) = line else { return Vec::new() };
         let load = |polled: &crate::plan::Polled| {
             let record = self.record(polled.record)?;
             let request = record.request.constant()?.len();
             let response = record.answer.0.len() + usize::from(record.length.1);
             Some(Load {
                 record: polled.record,
-                terms: Terms::of(&line.line, request, response, p2),
+                terms: Terms::on(line, request, response, p2)?,
                 period: polled.period,
                 fastest: polled.fastest,
             })

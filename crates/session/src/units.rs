@@ -235,6 +235,5 @@ fn say_rate(can: &Can) -> String {
 /// The identifier with which both units answer, if nothing behind it tells them apart.
 fn same_response(a: &Can, b: &Can) -> Option<Id> {
     let (a, b) = (a.unit?.path.response, b.unit?.path.response);
-    let told_apart = a.first_byte().zip(b.first_byte()).is_some_and(|(a, b)| a != b);
-    (a.id() == b.id() && !told_apart).then(|| a.id())
+    a.collides_with(b).then(|| b.id())
 }
