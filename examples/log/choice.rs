@@ -1,13 +1,15 @@
-//! Which channels, how often: `engine_speed@20,coolant@1,knock_retard`.
+//! Which channels, how often: `engine_speed@20,coolant@1,knock_retard`, `gearbox:oil_temperature`.
 
 use std::str::FromStr;
 
 use tickover::defs::compiled::{Channel, Every, Layout, Origin};
 use tickover::defs::lookup::UnknownName;
-use tickover::defs::{ChannelId, Definition};
-use tickover::session::Rate;
+use tickover::defs::{ChannelId, Definition, RecordId};
+use tickover::session::{ChannelKey, Rate, Session, UnitId};
 
-/// One channel, or a whole array, and the least rate wanted.
+use crate::units::{Unit, Units};
+
+/// One channel, a whole array or a group, and the least rate wanted.
 #[derive(Clone, PartialEq, Debug)]
 pub(crate) struct Choice {
     name: String,
@@ -33,24 +35,48 @@ impl FromStr for Choice {
     }
 }
 
-/// The chosen channels; all that can be polled if none is chosen. Each once, in the definition's order.
-pub(crate) fn resolve(definition: &Definition, choices: &[Choice]) -> Result<Vec<(ChannelId, Rate)>, UnknownName> {
-    let mut chosen: Vec<(ChannelId, Rate)> = Vec::new();
+/// A channel and how often it is wanted.
+pub(crate) type Wish = (ChannelKey, Rate);
+
+/// The chosen channels; all that can be polled if none is chosen. Each once, in the order of units and definitions.
+pub(crate) fn resolve(session: &Session, units: &Units, choices: &[Choice]) -> Result<Vec<Wish>, UnknownName> {
+    let mut chosen: Vec<Wish> = Vec::new();
     if choices.is_empty() {
-        let all = (0..definition.channels.len()).map(|place| ChannelId(place as u16));
-        chosen.extend(all.filter(|id| polled(definition, *id)).map(|id| (id, Rate::Fastest)));
+        for (id, Unit { definition, .. }) in units.iter() {
+            let all = (0..definition.channels.len()).map(|place| ChannelId(place as u16));
+            let polled = all.filter(|channel| polled(definition, *channel));
+            chosen.extend(polled.map(|channel| (ChannelKey { unit: id, channel }, Rate::Fastest)));
+        }
     }
     for choice in choices {
-        let array = definition.arrays.iter().find(|array| array.name == choice.name);
-        let ids = match array {
-            Some(array) => (0..array.elements.len()).map(|place| ChannelId(array.first.0 + place as u16)).collect(),
-            None => vec![definition.channel(&choice.name)?],
-        };
-        chosen.extend(ids.into_iter().map(|id| (id, choice.rate)));
+        chosen.extend(named(session, units, &choice.name)?.into_iter().map(|key| (key, choice.rate)));
     }
-    chosen.sort_by_key(|(id, _)| *id);
-    chosen.dedup_by_key(|(id, _)| *id);
+    chosen.sort_by_key(|(key, _)| *key);
+    chosen.dedup_by_key(|(key, _)| *key);
     Ok(chosen)
+}
+
+/// All elements of an array, all channels of a group, or one channel.
+fn named(session: &Session, units: &Units, name: &str) -> Result<Vec<ChannelKey>, UnknownName> {
+    let (unit, bare) = match name.split_once(':') {
+        Some((unit, bare)) => (session.unit(unit)?, bare),
+        None => (UnitId::FIRST, name),
+    };
+    let here = units.only().is_some() || bare != name;
+    let several = units.get(unit).filter(|_| here).and_then(|Unit { definition, .. }| several(definition, bare));
+    Ok(match several {
+        Some(channels) => channels.into_iter().map(|channel| ChannelKey { unit, channel }).collect(),
+        None => vec![session.channel(name)?],
+    })
+}
+
+fn several(definition: &Definition, name: &str) -> Option<Vec<ChannelId>> {
+    if let Some(array) = definition.arrays.iter().find(|array| array.name == name) {
+        return Some((0..array.elements.len()).map(|place| ChannelId(array.first.0 + place as u16)).collect());
+    }
+    let channel = definition.channel_id(name).is_some();
+    let group = layouts(definition).find_map(|layout| layout.groups.iter().find(|group| group.name == name));
+    group.filter(|_| !channel).map(|group| group.channels.to_vec())
 }
 
 /// The channel as the base has it, or the first variant that does, and the layout it stands in.
@@ -59,14 +85,15 @@ pub(crate) fn channel_in(definition: &Definition, id: ChannelId) -> Option<(&Lay
 }
 
 /// Whether the channel is read once, at connect.
-pub(crate) fn read_once(definition: &Definition, id: ChannelId) -> bool {
-    channel_in(definition, id).is_some_and(|(layout, channel)| {
+pub(crate) fn read_once(units: &Units, key: ChannelKey) -> bool {
+    let found = units.get(key.unit).and_then(|unit| channel_in(&unit.definition, key.channel));
+    found.is_some_and(|(layout, channel)| {
         record_of(channel).and_then(|record| layout.record(record)).is_some_and(|record| record.every == Every::Once)
     })
 }
 
 /// The record that carries a channel; a derived channel has none.
-fn record_of(channel: &Channel) -> Option<tickover::defs::RecordId> {
+fn record_of(channel: &Channel) -> Option<RecordId> {
     match &channel.origin {
         Origin::Field { record, .. } | Origin::Parts { record, .. } => Some(*record),
         Origin::Derived => None,
@@ -102,5 +129,37 @@ mod tests {
             assert!(error.contains("expected a number per second"), "{error}");
         }
         assert!("@20".parse::<Choice>().is_err());
+    }
+
+    fn resolved(definitions: &[&str], choices: &[&str]) -> Result<Vec<String>, String> {
+        let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/../defs/");
+        let sources = definitions.iter().map(|name| match name.split_once('=') {
+            Some((name, file)) => format!("{name}={folder}{file}"),
+            None => format!("{folder}{name}"),
+        });
+        let units = Units::load(&sources.map(|source| source.parse().unwrap()).collect::<Vec<_>>()).unwrap();
+        let session = units.session().unwrap();
+        let choices: Vec<Choice> = choices.iter().map(|choice| choice.parse().unwrap()).collect();
+        let chosen = resolve(&session, &units, &choices).map_err(|error| error.to_string())?;
+        Ok(chosen.iter().map(|(key, _)| units.channel_name(*key)).collect())
+    }
+
+    #[test]
+    fn an_array_and_a_group_stand_for_their_channels() {
+        let chosen = resolved(&["bramble-40.toml"], &["knock_retard@2", "learned", "coolant"]).unwrap();
+        assert_eq!(chosen.len(), 4 + 7 + 1);
+        assert!(["knock_retard.3", "trim_add", "octane_step.2"].iter().all(|name| chosen.contains(&(*name).into())));
+    }
+
+    #[test]
+    fn a_channel_that_does_not_exist_is_told_with_the_nearest() {
+        let sentence = resolved(&["bramble-40.toml"], &["engine_sped"]).unwrap_err();
+        assert!(sentence.contains("engine_speed"), "{sentence}");
+    }
+
+    #[test]
+    fn what_is_polled_needs_no_fault_code() {
+        let chosen = resolved(&["bramble-40.toml"], &[]).unwrap();
+        assert!(chosen.contains(&"boost".into()) && !chosen.contains(&"freeze_speed".into()), "{chosen:?}");
     }
 }

@@ -5,11 +5,11 @@ use std::fs::{File, OpenOptions};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use tickover::defs::{ChannelId, Definition};
 use tickover::record::{Column, Csv, CsvError, Flush, Hold, Start};
-use tickover::session::{Prediction, Rate, Row};
+use tickover::session::{ChannelKey, Prediction, Row, Session};
 
-use crate::choice::read_once;
+use crate::choice::{Wish, read_once};
+use crate::units::Units;
 
 pub(crate) struct Output {
     path: PathBuf,
@@ -58,27 +58,20 @@ pub(crate) fn create(path: &Path) -> Result<File, String> {
 }
 
 /// One column per chosen channel.
-pub(crate) fn columns(definition: &Definition, chosen: &[(ChannelId, Rate)], prediction: &Prediction) -> Vec<Column> {
-    let holds = holds(definition, chosen, prediction);
-    let column =
-        |(id, _): &(ChannelId, Rate)| Column::of(definition, *id, holds.get(id).copied().unwrap_or(Hold::Forever));
-    chosen.iter().filter_map(column).collect()
+pub(crate) fn columns(session: &Session, chosen: &[Wish], holds: &BTreeMap<ChannelKey, Hold>) -> Vec<Column> {
+    let hold = |key: &ChannelKey| holds.get(key).copied().unwrap_or(Hold::Forever);
+    chosen.iter().filter_map(|(key, _)| Column::in_session(session, *key, hold(key))).collect()
 }
 
 /// How long each channel's value stands: two wanted periods, or two of the periods that it is predicted to reach.
-pub(crate) fn holds(
-    definition: &Definition,
-    chosen: &[(ChannelId, Rate)],
-    prediction: &Prediction,
-) -> BTreeMap<ChannelId, Hold> {
-    let predicted: BTreeMap<ChannelId, f64> =
-        prediction.channels.iter().map(|(key, times)| (key.channel, *times)).collect();
-    let hold = |(id, rate): &(ChannelId, Rate)| {
-        if read_once(definition, *id) {
-            return (*id, Hold::Forever);
+pub(crate) fn holds(units: &Units, chosen: &[Wish], prediction: &Prediction) -> BTreeMap<ChannelKey, Hold> {
+    let predicted: BTreeMap<ChannelKey, f64> = prediction.channels.iter().copied().collect();
+    let hold = |(key, rate): &Wish| {
+        if read_once(units, *key) {
+            return (*key, Hold::Forever);
         }
-        let times = predicted.get(id).copied().filter(|times| *times > 1e-3).unwrap_or(1.0);
-        (*id, Hold::two_periods(*rate, Duration::from_secs_f64(1.0 / times)))
+        let times = predicted.get(key).copied().filter(|times| *times > 1e-3).unwrap_or(1.0);
+        (*key, Hold::two_periods(*rate, Duration::from_secs_f64(1.0 / times)))
     };
     chosen.iter().map(hold).collect()
 }

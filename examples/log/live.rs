@@ -2,20 +2,22 @@
 
 use std::collections::BTreeMap;
 
-use tickover::defs::{ChannelId, Reading, Value};
+use tickover::defs::{Reading, Value};
 use tickover::framing::Instant;
 use tickover::record::{Hold, Statistics};
-use tickover::session::{Report, Row};
+use tickover::session::{ChannelKey, Report, Row};
 
 use crate::report::{millis, per_second, seconds};
 use crate::table::{Shown, View};
 
 pub(crate) struct Live {
     title: String,
+    /// Nothing was chosen: what the unit does not have needs no line.
+    all: bool,
     start: Instant,
     predicted: f64,
     channels: Vec<Channel>,
-    latest: BTreeMap<ChannelId, (Instant, Reading)>,
+    latest: BTreeMap<ChannelKey, (Instant, Reading)>,
     statistics: Statistics,
     notes: Vec<String>,
     first: usize,
@@ -24,7 +26,7 @@ pub(crate) struct Live {
 /// A channel as the table names it.
 #[derive(Clone, Debug)]
 pub(crate) struct Channel {
-    pub(crate) id: ChannelId,
+    pub(crate) key: ChannelKey,
     pub(crate) name: String,
     /// For people: `°C`.
     pub(crate) unit: String,
@@ -38,15 +40,16 @@ const BRIEF: usize = 4;
 
 impl Live {
     /// `predicted`: responses per second.
-    pub(crate) fn new(title: String, start: Instant, predicted: f64, channels: Vec<Channel>) -> Self {
+    pub(crate) fn new(title: String, start: Instant, predicted: f64, channels: Vec<Channel>, all: bool) -> Self {
         let (latest, statistics) = (BTreeMap::new(), Statistics::new());
-        Self { title, start, predicted, channels, latest, statistics, notes: Vec::new(), first: 0 }
+        Self { title, all, start, predicted, channels, latest, statistics, notes: Vec::new(), first: 0 }
     }
 
     pub(crate) fn row(&mut self, row: &Row) {
         self.statistics.add_row(row);
         for reading in &row.readings {
-            self.latest.insert(reading.channel, (row.at, reading.clone()));
+            let key = ChannelKey { unit: row.unit, channel: reading.channel };
+            self.latest.insert(key, (row.at, reading.clone()));
         }
     }
 
@@ -62,14 +65,20 @@ impl Live {
     }
 
     pub(crate) fn scroll(&mut self, lines: isize) {
-        self.first = self.first.saturating_add_signed(lines).min(self.channels.len().saturating_sub(1));
+        self.first = self.first.saturating_add_signed(lines).min(self.lines().count().saturating_sub(1));
+    }
+
+    /// The channels that have a line: of all, those that have been read, once there are some.
+    fn lines(&self) -> impl Iterator<Item = &Channel> {
+        let select = self.all && !self.latest.is_empty();
+        self.channels.iter().filter(move |channel| !select || self.latest.contains_key(&channel.key))
     }
 
     pub(crate) fn view(&self, report: &Report, now: Instant) -> View {
         View {
             title: self.title.clone(),
             state: self.state(report, now),
-            channels: self.channels.iter().map(|channel| self.shown(channel, report, now)).collect(),
+            channels: self.lines().map(|channel| self.shown(channel, report, now)).collect(),
             first: self.first,
             notes: self.notes.clone(),
         }
@@ -92,7 +101,7 @@ impl Live {
     pub(crate) fn brief(&self, now: Instant) -> String {
         let moving = self.channels.iter().filter(|channel| matches!(channel.hold, Hold::For(_)));
         let named = moving.filter_map(|channel| {
-            let (at, reading) = self.latest.get(&channel.id)?;
+            let (at, reading) = self.latest.get(&channel.key)?;
             let shown = value(*at, reading, channel, now);
             // An age or a reason has no unit.
             let unit = if shown.parse::<f64>().is_ok() { &*channel.unit } else { "" };
@@ -104,13 +113,13 @@ impl Live {
     fn shown(&self, channel: &Channel, report: &Report, now: Instant) -> Shown {
         let decimals = usize::from(channel.decimals);
         let number = |number: f64| format!("{number:.decimals$}");
-        let figures = self.statistics.get(channel.id);
-        let rate = report.channels.iter().find(|line| line.channel == channel.id.into());
+        let figures = self.statistics.get(channel.key);
+        let rate = report.channels.iter().find(|line| line.channel == channel.key);
         Shown {
             name: channel.name.clone(),
             value: self
                 .latest
-                .get(&channel.id)
+                .get(&channel.key)
                 .map(|(at, reading)| value(*at, reading, channel, now))
                 .unwrap_or_default(),
             unit: channel.unit.clone(),
@@ -145,19 +154,25 @@ pub(crate) fn reading_text(reading: &Reading) -> String {
 mod tests {
     use std::time::Duration;
 
-    use tickover::defs::{Invalid, RecordId};
+    use tickover::defs::{ChannelId, Invalid, RecordId};
 
     use super::*;
 
     fn live() -> Live {
         let channel = |id, name: &str| Channel {
-            id: ChannelId(id),
+            key: ChannelId(id).into(),
             name: name.into(),
             unit: "/min".into(),
             decimals: 1,
             hold: Hold::For(Duration::from_secs(2)),
         };
-        Live::new("Bramble 40".into(), Instant::ORIGIN, 12.6, vec![channel(0, "engine_speed"), channel(1, "coolant")])
+        Live::new(
+            "Bramble 40".into(),
+            Instant::ORIGIN,
+            12.6,
+            vec![channel(0, "engine_speed"), channel(1, "coolant")],
+            false,
+        )
     }
 
     fn row(seconds: u64, value: Result<Value, Invalid>) -> Row {
@@ -212,6 +227,15 @@ mod tests {
         assert_eq!(live.brief(Instant::ORIGIN), "engine_speed 900.0 /min, coolant 80.0 /min");
         let later = Instant::from_nanos(9_000_000_000);
         assert_eq!(live.brief(later), "engine_speed 9.0 s old, coolant 9.0 s old");
+    }
+
+    #[test]
+    fn of_all_channels_those_that_were_read_are_shown() {
+        let mut live = Live { all: true, ..live() };
+        let lines = |live: &Live| live.view(&Report::default(), Instant::ORIGIN).channels.len();
+        assert_eq!(lines(&live), 2);
+        live.row(&row(0, Ok(Value::Number(900.0))));
+        assert_eq!(lines(&live), 1);
     }
 
     #[test]

@@ -1,4 +1,4 @@
-//! Logs the channels of a control unit: a live table, progress lines or JSON, and a CSV file.
+//! Logs the channels of control units: a live table, progress lines or JSON, and a CSV file.
 
 mod choice;
 mod file;
@@ -7,11 +7,15 @@ mod options;
 mod report;
 mod row_json;
 mod screen;
+#[path = "../shared/signals.rs"]
+mod signals;
 mod table;
+#[path = "../shared/units.rs"]
+mod units;
 
+use std::collections::BTreeMap;
 use std::io::{self, BufWriter, Write};
 use std::process::ExitCode;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
@@ -19,17 +23,18 @@ use clap::Parser;
 use tickover::Definition;
 use tickover::bench::real_time::TruthSink;
 use tickover::bench::{self, Bench};
-use tickover::defs::ChannelId;
 use tickover::defs::compiled::Line;
-use tickover::link::{Clock, Connection, Item, Next, Serial};
-use tickover::record::Start;
-use tickover::session::{Fault, NoteKind, Prediction, Rate, Session};
+use tickover::link::{self, Clock, Connection, Item, Next};
+use tickover::record::{Hold, Start};
+use tickover::session::{ChannelKey, Fault, NoteKind, Prediction, Session};
 
+use crate::choice::Wish;
 use crate::file::Output;
 use crate::live::{Channel, Live};
 use crate::options::{CAUTIONS, Options};
 use crate::report::{Surroundings, closing};
 use crate::screen::Screen;
+use crate::units::Units;
 
 fn main() -> ExitCode {
     match run(&Options::parse()) {
@@ -43,17 +48,18 @@ fn main() -> ExitCode {
 
 /// `Err` is one clear sentence: who is at fault, what was expected, what came, what to try.
 fn run(options: &Options) -> Result<(), String> {
-    let definition = Definition::load(&options.definition).map_err(|error| error.to_string())?;
-    let chosen = choice::resolve(&definition, &options.channels).map_err(|error| error.to_string())?;
-    let session = session(options, &definition, &chosen)?;
-    let p2 = options.p2.unwrap_or_else(|| p2_min(&definition));
+    let units = Units::load(&options.definitions)?;
+    let session = units.session()?;
+    let chosen = choice::resolve(&session, &units, &options.channels).map_err(|error| error.to_string())?;
+    let session = wishes(session, options, &chosen)?;
+    let p2 = options.p2.unwrap_or_else(|| p2_min(&units));
     let prediction = session.predict(p2);
     say(options, &format!("predicted, if the unit answers after {}: {prediction}", report::millis(p2)));
 
-    let stop = stop_on_signals()?;
+    let stop = signals::stop_flag()?;
     let clock = Clock::start();
     let bench = match options.port {
-        None => Some(start_bench(options, &definition, clock)?),
+        None => Some(start_bench(options, &units, clock)?),
         Some(_) => None,
     };
     let path = match (&options.port, &bench) {
@@ -61,28 +67,30 @@ fn run(options: &Options) -> Result<(), String> {
         (None, Some(bench)) => bench.path().to_owned(),
         (None, None) => String::new(),
     };
-    let port = Serial::open_at(path, clock).map_err(|error| error.to_string())?;
+    let port = link::open_at(&path, clock).map_err(|error| error.to_string())?;
     if bench.is_none() {
         say(options, CAUTIONS);
     }
     let start = Start { at: clock.now(), utc: Some(clock.utc_of(clock.now())) };
+    let holds = file::holds(&units, &chosen, &prediction);
     let output = match &options.output {
         None => None,
-        Some(path) => Some(Output::create(path, file::columns(&definition, &chosen, &prediction), start)?),
+        Some(path) => Some(Output::create(path, file::columns(&session, &chosen, &holds), start)?),
     };
     let connection = Connection::open(session, port).map_err(|error| error.to_string())?;
     let simulated = if bench.is_some() { ", simulated," } else { "" };
-    let title = format!("{}{simulated} on {}", definition.title, connection.port());
-    let live = Live::new(title.clone(), start.at, prediction.per_second, shown(&definition, &chosen, &prediction));
+    let title = format!("{}{simulated} on {}", units.title(), connection.port());
+    let all = options.channels.is_empty();
+    let live = Live::new(title.clone(), start.at, prediction.per_second, shown(&units, &chosen, &holds), all);
     let mut run = Run {
-        definition: &definition,
+        units: &units,
         clock,
         start,
         connection,
         live,
         output,
-        predicted: prediction.per_second,
-        all: options.channels.is_empty(),
+        prediction,
+        all,
         rows: 0,
         dropped: 0,
         trouble: None,
@@ -96,13 +104,13 @@ fn run(options: &Options) -> Result<(), String> {
 }
 
 struct Run<'a> {
-    definition: &'a Definition,
+    units: &'a Units,
     clock: Clock,
     start: Start,
     connection: Connection,
     live: Live,
     output: Option<Output>,
-    predicted: f64,
+    prediction: Prediction,
     /// Nothing was chosen: what this variant does not have was not asked for on purpose.
     all: bool,
     rows: u64,
@@ -154,7 +162,7 @@ impl Run<'_> {
                 if let Some(output) = &mut self.output {
                     output.write(&row).map_err(|error| error.to_string())?;
                 }
-                quietly(screen.row(&row, self.start.at, self.definition))
+                quietly(screen.row(&row, self.start.at, self.units))
             }
             Item::Note(note) if self.all && (note.kind, note.fault) == (NoteKind::NotSupported, Fault::Caller) => {
                 Ok(Some(()))
@@ -163,10 +171,12 @@ impl Run<'_> {
                 if note.kind == NoteKind::RowsDropped {
                     self.dropped += 1;
                 }
+                let unit = note.unit.filter(|_| self.units.only().is_none()).and_then(|unit| self.units.get(unit));
+                let told = unit.map_or_else(|| note.to_string(), |unit| format!("{}: {note}", unit.name));
+                let text = format!("{:.1} s   {told}", note.at.since(self.start.at).as_secs_f64());
                 if note.fault != Fault::Nobody {
-                    self.trouble = Some(note.to_string());
+                    self.trouble = Some(told);
                 }
-                let text = format!("{:.1} s   {note}", note.at.since(self.start.at).as_secs_f64());
                 self.live.note(text.clone());
                 quietly(screen.note(&text))
             }
@@ -188,14 +198,15 @@ impl Run<'_> {
         let file = self.output.map(Output::finish).transpose();
         let around = Surroundings {
             title,
-            predicted: self.predicted,
+            predicted: self.prediction.per_second,
+            each_predicted: self.prediction.units.iter().map(|unit| unit.per_second).collect(),
             scheduling: self.connection.scheduling().to_string(),
             dropped: self.dropped,
             file: file.as_ref().map_or_else(|sentence| Some(sentence.clone()), Clone::clone),
         };
         let report = self.connection.report().map_err(|down| down.to_string())?;
         say(options, "");
-        say(options, closing(&report, self.definition, &around).trim_end());
+        say(options, closing(&report, self.units, &around).trim_end());
         let answered = match self.trouble {
             Some(trouble) if self.rows == 0 => Err(format!("nothing was logged: {trouble}")),
             _ => Ok(()),
@@ -205,61 +216,48 @@ impl Run<'_> {
 }
 
 /// Switches on the unit that stands in for a real one.
-fn start_bench(options: &Options, definition: &Definition, clock: Clock) -> Result<Bench, String> {
+fn start_bench(options: &Options, units: &Units, clock: Clock) -> Result<Bench, String> {
     let truth: Option<TruthSink> = match &options.truth {
         None => None,
         Some(path) => Some(Box::new(BufWriter::new(file::create(path)?))),
     };
     let unit = bench::Options { p2: options.p2, ..bench::Options::default() };
+    let definition =
+        &units.only().ok_or("caller: the built-in bench simulates one unit; give --port for several")?.definition;
     Bench::start(definition, unit, clock, truth).map_err(|error| error.to_string())
 }
 
-/// P2min of the definition's line: a unit that answers as soon as it may.
-fn p2_min(definition: &Definition) -> Duration {
-    match &definition.line {
+/// P2min of the first unit's line: units that answer as soon as they may.
+fn p2_min(units: &Units) -> Duration {
+    match units.iter().next().and_then(|(_, unit)| unit.definition.line.as_ref()) {
         Some(Line::KLine(line)) => line.line.timing.p2_min,
         _ => Duration::ZERO,
     }
 }
 
-fn session(options: &Options, definition: &Definition, chosen: &[(ChannelId, Rate)]) -> Result<Session, String> {
-    let mut session = Session::new(definition.clone());
-    for (channel, rate) in chosen {
-        session = session.watch(*channel, *rate);
-    }
-    if let Some(name) = &options.session {
-        session = session.enter(name).map_err(|error| error.to_string())?;
-    }
+fn wishes(session: Session, options: &Options, chosen: &[Wish]) -> Result<Session, String> {
+    let session = chosen.iter().fold(session, |session, (channel, rate)| session.watch(*channel, *rate));
+    let entered = options.sessions.iter().try_fold(session, |session, name| session.enter(name));
+    let session = entered.map_err(|error| error.to_string())?;
     Ok(match options.baud_tolerance_ppm {
         Some(tolerance) => session.baud_tolerance_ppm(tolerance),
         None => session,
     })
 }
 
-fn shown(definition: &Definition, chosen: &[(ChannelId, Rate)], prediction: &Prediction) -> Vec<Channel> {
-    let holds = file::holds(definition, chosen, prediction);
-    let channel = |(id, _): &(ChannelId, Rate)| {
-        let (_, channel) = choice::channel_in(definition, *id)?;
+fn shown(units: &Units, chosen: &[Wish], holds: &BTreeMap<ChannelKey, Hold>) -> Vec<Channel> {
+    let channel = |(key, _): &Wish| {
+        let definition: &Definition = &units.get(key.unit)?.definition;
+        let (_, channel) = choice::channel_in(definition, key.channel)?;
         Some(Channel {
-            id: *id,
-            name: definition.channel_name(*id).to_owned(),
+            key: *key,
+            name: units.channel_name(*key),
             unit: channel.unit.map(|unit| unit.symbol().to_owned()).unwrap_or_default(),
             decimals: channel.decimals,
-            hold: holds.get(id).copied()?,
+            hold: holds.get(key).copied()?,
         })
     };
     chosen.iter().filter_map(channel).collect()
-}
-
-/// A flag that Ctrl-C sets. The second Ctrl-C ends the program at once.
-fn stop_on_signals() -> Result<Arc<AtomicBool>, String> {
-    let stop = Arc::new(AtomicBool::new(false));
-    for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
-        signal_hook::flag::register_conditional_shutdown(signal, 130, Arc::clone(&stop))
-            .and_then(|_| signal_hook::flag::register(signal, Arc::clone(&stop)))
-            .map_err(|error| format!("system: signals cannot be caught ({error})"))?;
-    }
-    Ok(stop)
 }
 
 /// Said beside the rows: to the error output if JSON goes to the other.

@@ -6,6 +6,7 @@ use std::time::Duration;
 use clap::Parser;
 
 use crate::choice::Choice;
+use crate::units::Source;
 
 /// Logs a control unit's channels: value, unit, minimum, maximum, responses per second, and a CSV file.
 ///
@@ -13,21 +14,24 @@ use crate::choice::Choice;
 #[derive(Parser, Debug)]
 #[command(name = "log", after_help = CAUTIONS)]
 pub(crate) struct Options {
-    /// What is known about the control unit.
-    #[arg(long, value_name = "FILE", default_value = "defs/bramble-40.toml")]
-    pub(crate) definition: PathBuf,
+    /// What is known about the control unit. On CAN several units of one bus can be given, each with a name:
+    /// `--definition engine=FILE --definition gearbox=FILE`; then `gearbox:oil_temperature` is a channel.
+    #[arg(long = "definition", value_name = "[NAME=]FILE", default_value = "defs/bramble-40.toml")]
+    pub(crate) definitions: Vec<Source>,
 
-    /// Serial port of the adapter, such as /dev/ttyUSB0 or COM3 [default: the built-in bench].
-    #[arg(long, value_name = "PATH")]
+    /// The line: path of a serial port (/dev/ttyUSB0, COM3), can:NAME, slcan:PATH or socketcand:HOST:PORT/NAME
+    /// [default: the built-in bench].
+    #[arg(long, value_name = "PORT")]
     pub(crate) port: Option<String>,
 
-    /// Channels with the least rate wanted per second; without a rate as fast as possible [default: all].
+    /// Channels, arrays or groups with the least rate wanted per second; without a rate as fast as possible
+    /// [default: all].
     #[arg(long, value_name = "NAME@RATE,..", value_delimiter = ',')]
     pub(crate) channels: Vec<Choice>,
 
-    /// Session of the definition to enter, for instance one with a faster baud rate.
-    #[arg(long, value_name = "NAME")]
-    pub(crate) session: Option<String>,
+    /// Session of the definition to enter, for instance one with a faster baud rate; `UNIT:NAME` of several units.
+    #[arg(long = "session", value_name = "NAME")]
+    pub(crate) sessions: Vec<String>,
 
     /// How long, as in 60s or 5min [default: until Ctrl-C].
     #[arg(long = "for", value_name = "TIME", value_parser = humantime::parse_duration)]

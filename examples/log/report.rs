@@ -3,10 +3,10 @@
 use std::fmt::Write;
 use std::time::Duration;
 
-use tickover::defs::Definition;
 use tickover::session::{ChannelReport, Report};
 
 use crate::choice::read_once;
+use crate::units::Units;
 
 /// What the session does not know itself.
 #[derive(Clone, Debug)]
@@ -15,6 +15,8 @@ pub(crate) struct Surroundings {
     pub(crate) title: String,
     /// Responses per second that were predicted before the port was opened.
     pub(crate) predicted: f64,
+    /// The same of each unit, where there are several.
+    pub(crate) each_predicted: Vec<f64>,
     /// Class that the I/O thread got from the system.
     pub(crate) scheduling: String,
     /// Times that the program took rows too slowly and lost some; notes say how many.
@@ -23,8 +25,11 @@ pub(crate) struct Surroundings {
     pub(crate) file: Option<String>,
 }
 
+/// Channels without a reading that are named.
+const NAMED: usize = 12;
+
 /// The report as text, with a line feed after every line.
-pub(crate) fn closing(report: &Report, definition: &Definition, around: &Surroundings) -> String {
+pub(crate) fn closing(report: &Report, units: &Units, around: &Surroundings) -> String {
     let mut out = String::new();
     let mut say = |what: &str, text: String| {
         // Writing to a String cannot fail.
@@ -83,13 +88,32 @@ pub(crate) fn closing(report: &Report, definition: &Definition, around: &Surroun
     if let Some(file) = &around.file {
         say("file", file.clone());
     }
-    channels(&mut out, report, definition);
+    each_unit(&mut out, report, units, around);
+    channels(&mut out, report, units);
     out
 }
 
-fn channels(out: &mut String, report: &Report, definition: &Definition) {
+/// What each of several units brought.
+fn each_unit(out: &mut String, report: &Report, units: &Units, around: &Surroundings) {
+    for (place, ((_, unit), report)) in units.iter().zip(&report.units).enumerate() {
+        let predicted = around.each_predicted.get(place).copied().unwrap_or_default();
+        let _ = writeln!(
+            out,
+            "{}{:<15}{} responses: {} achieved, {} predicted{}; worst gap {}",
+            if place == 0 { "\n" } else { "" },
+            unit.name,
+            report.responses,
+            per_second(report.achieved),
+            per_second(Some(predicted)),
+            ratio(report.achieved, predicted),
+            if report.responses > 1 { millis(report.worst_gap) } else { "-".to_owned() }
+        );
+    }
+}
+
+fn channels(out: &mut String, report: &Report, units: &Units) {
     let (read, silent): (Vec<_>, Vec<_>) = report.channels.iter().partition(|line| line.readings > 0);
-    let name = |line: &&ChannelReport| definition.channel_name(line.channel.channel);
+    let name = |line: &&ChannelReport| units.channel_name(line.channel);
     if !read.is_empty() {
         let width = read.iter().map(|line| name(line).len()).max().unwrap_or(0).max(7);
         let _ = writeln!(
@@ -99,7 +123,7 @@ fn channels(out: &mut String, report: &Report, definition: &Definition) {
         );
         for line in read {
             let wanted = match line.wanted {
-                _ if read_once(definition, line.channel.channel) => "once".to_owned(),
+                _ if read_once(units, line.channel) => "once".to_owned(),
                 Some(times) => format!("{times:.2}"),
                 None => "fastest".to_owned(),
             };
@@ -116,12 +140,16 @@ fn channels(out: &mut String, report: &Report, definition: &Definition) {
         }
     }
     if !silent.is_empty() {
-        let names: Vec<&str> = silent.iter().map(name).collect();
+        let more = silent.len().saturating_sub(NAMED);
+        let mut names = silent.iter().take(NAMED).map(name).collect::<Vec<_>>().join(", ");
+        if more > 0 {
+            let _ = write!(names, " and {more} more");
+        }
         let why = match report.responses {
             0 => "the unit did not answer",
-            _ => "the unit that answered may be a variant without them",
+            _ => "the unit that answered does not have them, or is a variant without them",
         };
-        let _ = writeln!(out, "\nno reading of {}: {why}; see the notes", names.join(", "));
+        let _ = writeln!(out, "\nno reading of {names}: {why}; see the notes");
     }
 }
 
@@ -153,15 +181,16 @@ mod tests {
 
     use super::*;
 
-    fn definition() -> Definition {
+    fn units() -> Units {
         let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../defs/bramble-40.toml");
-        Definition::load(path).expect("the shipped definition is right")
+        Units::load(&[path.parse().unwrap()]).expect("the shipped definition is right")
     }
 
     fn around() -> Surroundings {
         Surroundings {
             title: "Bramble 40 engine control unit on serial port /dev/ttyUSB0".into(),
             predicted: 12.61,
+            each_predicted: vec![],
             scheduling: "real-time".into(),
             dropped: 2,
             file: Some("run.csv: 754 rows safe".into()),
@@ -170,9 +199,10 @@ mod tests {
 
     #[test]
     fn a_report_gives_every_rate_with_its_worst_gap() {
-        let definition = definition();
+        let units = units();
+        let session = units.session().unwrap();
         let channel = |name: &str, wanted, achieved| ChannelReport {
-            channel: definition.channel(name).unwrap().into(),
+            channel: session.channel(name).unwrap(),
             readings: 377,
             wanted,
             achieved,
@@ -198,12 +228,11 @@ mod tests {
             channels: vec![channel("engine_speed", None, Some(6.25)), channel("knock_retard.1", Some(1.0), None)],
             ..Report::default()
         };
-        insta::assert_snapshot!(closing(&report, &definition, &around()));
+        insta::assert_snapshot!(closing(&report, &units, &around()));
     }
 
     #[test]
     fn a_run_without_any_response_has_a_report_too() {
-        let definition = definition();
         let silent = ChannelReport {
             channel: ChannelId(9999).into(),
             readings: 0,
@@ -214,6 +243,6 @@ mod tests {
             interval_p99: Duration::ZERO,
         };
         let report = Report { silences: 3, channels: vec![silent], ..Report::default() };
-        insta::assert_snapshot!(closing(&report, &definition, &around()));
+        insta::assert_snapshot!(closing(&report, &units(), &around()));
     }
 }

@@ -1,24 +1,31 @@
 //! A row as one line of JSON, with everything a check needs: response bytes, raw values, values.
 
 use serde_json::{Map, Value as Json, json};
-use tickover::defs::{Definition, Raw, Reading, Value};
+use tickover::defs::{Raw, Reading, Value};
 use tickover::framing::Instant;
 use tickover::session::Row;
 
-/// The row as a JSON object; `time` in seconds since `start`.
-pub(crate) fn row(row: &Row, start: Instant, definition: &Definition) -> Json {
+use crate::units::Units;
+
+/// The row as a JSON object; `time` in seconds since `start`, `unit` where there are several.
+pub(crate) fn row(row: &Row, start: Instant, units: &Units) -> Json {
+    let Some(unit) = units.get(row.unit) else { return Json::Null };
+    let definition = &unit.definition;
     let channels: Map<String, Json> = row
         .readings
         .iter()
         .map(|reading| (definition.channel_name(reading.channel).to_owned(), channel(reading)))
         .collect();
-    json!({
-        "time": row.at.since(start).as_nanos() as f64 / 1e9,
-        "record": definition.record_name(row.record),
-        "response": hex(&row.response),
-        "response_time": row.response_time.as_nanos() as f64 / 1e9,
-        "channels": channels,
-    })
+    let mut out = Map::new();
+    out.insert("time".into(), json!(row.at.since(start).as_nanos() as f64 / 1e9));
+    if units.only().is_none() {
+        out.insert("unit".into(), json!(unit.name));
+    }
+    out.insert("record".into(), json!(definition.record_name(row.record)));
+    out.insert("response".into(), json!(hex(&row.response)));
+    out.insert("response_time".into(), json!(row.response_time.as_nanos() as f64 / 1e9));
+    out.insert("channels".into(), Json::Object(channels));
+    Json::Object(out)
 }
 
 fn channel(reading: &Reading) -> Json {
@@ -59,7 +66,8 @@ mod tests {
     #[test]
     fn a_row_carries_its_bytes_and_a_reading_is_a_value_or_a_reason() {
         let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../defs/bramble-40.toml");
-        let definition = Definition::load(path).expect("the shipped definition is right");
+        let units = Units::load(&[path.parse().unwrap()]).expect("the shipped definition is right");
+        let definition = &units.only().unwrap().definition;
         let record = definition.records.iter().position(|name| name == "engine").unwrap();
         let reading = |name, raw, value, unit| Reading {
             channel: definition.channel(name).unwrap(),
@@ -96,6 +104,6 @@ mod tests {
                 "boost": { "value": -62.8, "unit": "kPa" },
             }
         });
-        assert_eq!(row(&row_in, Instant::from_nanos(2_000_000_000), &definition), expected);
+        assert_eq!(row(&row_in, Instant::from_nanos(2_000_000_000), &units), expected);
     }
 }

@@ -5,13 +5,13 @@ use std::time::Duration;
 
 use ratatui::DefaultTerminal;
 use ratatui::crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
-use tickover::defs::Definition;
 use tickover::framing::Instant;
 use tickover::session::{Report, Row};
 
 use crate::live::Live;
 use crate::row_json;
 use crate::table::draw;
+use crate::units::Units;
 
 /// The live table, plain lines, or JSON.
 pub(crate) enum Screen {
@@ -38,10 +38,10 @@ impl Screen {
         }
     }
 
-    pub(crate) fn row(&mut self, row: &Row, start: Instant, definition: &Definition) -> io::Result<()> {
+    pub(crate) fn row(&mut self, row: &Row, start: Instant, units: &Units) -> io::Result<()> {
         match self {
             Self::Table(_) | Self::Lines => Ok(()),
-            Self::Json => writeln!(io::stdout().lock(), "{}", row_json::row(row, start, definition)),
+            Self::Json => writeln!(io::stdout().lock(), "{}", row_json::row(row, start, units)),
         }
     }
 

@@ -39,7 +39,7 @@ mod wait;
 pub use blocking::{Connection, Items};
 pub use clock::Clock;
 pub use item::{Down, Item, Unanswered};
-pub use open::open;
+pub use open::{open, open_at};
 pub use options::Options;
 pub use port::{Description, Kind, LivePort, OpenError};
 pub use queue::Next;

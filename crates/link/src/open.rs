@@ -1,7 +1,7 @@
 //! A line by its name: which sort of port, and where.
 
 use crate::can::{Slcan, SocketCand};
-use crate::{LivePort, OpenError, Serial};
+use crate::{Clock, LivePort, OpenError, Serial};
 
 /// Opens the line that `text` names.
 ///
@@ -24,21 +24,29 @@ use crate::{LivePort, OpenError, Serial};
 /// # Errors
 /// [`OpenError::Address`] if a scheme is unknown or incomplete; otherwise as the port's own `open`.
 pub fn open(text: &str) -> Result<Box<dyn LivePort>, OpenError> {
+    open_at(text, Clock::start())
+}
+
+/// The same with a clock that others share.
+///
+/// # Errors
+/// As [`open`].
+pub fn open_at(text: &str, clock: Clock) -> Result<Box<dyn LivePort>, OpenError> {
     Ok(match Address::parse(text)? {
-        Address::Serial(path) => Box::new(Serial::open(path)?),
-        Address::Can(name) => can(name)?,
-        Address::Slcan(path) => Box::new(Slcan::open(path)?),
-        Address::Socketcand { host, bus } => Box::new(SocketCand::open(host, bus)?),
+        Address::Serial(path) => Box::new(Serial::open_at(path, clock)?),
+        Address::Can(name) => can(name, clock)?,
+        Address::Slcan(path) => Box::new(Slcan::new(Serial::open_at(path, clock)?)?),
+        Address::Socketcand { host, bus } => Box::new(SocketCand::open_at(host, bus, clock)?),
     })
 }
 
 #[cfg(target_os = "linux")]
-fn can(name: &str) -> Result<Box<dyn LivePort>, OpenError> {
-    Ok(Box::new(crate::can::SocketCan::open(name)?))
+fn can(name: &str, clock: Clock) -> Result<Box<dyn LivePort>, OpenError> {
+    Ok(Box::new(crate::can::SocketCan::open_at(name, clock)?))
 }
 
 #[cfg(not(target_os = "linux"))]
-fn can(name: &str) -> Result<Box<dyn LivePort>, OpenError> {
+fn can(name: &str, _: Clock) -> Result<Box<dyn LivePort>, OpenError> {
     Err(OpenError::NoCan { name: name.to_owned() })
 }
 
