@@ -4,11 +4,14 @@ pub mod address;
 mod deadline;
 mod flow_control;
 pub mod line;
+mod model;
 pub mod pdu;
 mod receiver;
 mod sender;
 mod settings;
 mod tester;
+#[cfg(test)]
+mod tests;
 mod unit;
 
 pub use address::{Address, Path};

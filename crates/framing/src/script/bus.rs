@@ -131,9 +131,9 @@ where
         self.script.coming.push((end, Coming::Frame(frame)));
     }
 
-    /// This frame has come now.
-    pub fn has_frame(self, frame: Frame) {
-        self.script.coming.push((self.moment.instant(), Coming::Frame(frame)));
+    /// Until now others hold the bus: what the machine sends waits.
+    pub fn frees_the_bus(self) {
+        self.script.bus.free = self.moment.instant();
     }
 }
 

@@ -1,14 +1,18 @@
-//! Two machines on one ideal wire, in virtual time.
+//! Two machines on one wire, in virtual time.
 
+use core::fmt;
 use core::time::Duration;
+use std::boxed::Box;
 use std::vec::Vec;
 
-use crate::contract::{Act, Input, Known, Level, Machine, Output, Parity, Speed, Wire};
+use crate::can::Frame;
+use crate::contract::{Act, Input, Known, Level, Machine, Output, Parity, Speed, Tag, Wire};
 use crate::time::{CharTime, Instant};
 
 /// A tester and a unit, or any two machines, that hear each other and themselves.
 ///
-/// Both send at the wire's one speed, that of the last act `Speed`. Nothing is late and nothing is lost.
+/// Both send at the wire's one speed, that of the last act `Speed`; a bus runs at 500 kbit/s before the first one.
+/// Nothing is late and nothing is lost, unless [`on_frames`](Self::on_frames) makes it so.
 ///
 /// ```
 /// use core::time::Duration;
@@ -26,7 +30,6 @@ use crate::time::{CharTime, Instant};
 /// });
 /// assert!(ready);
 /// ```
-#[derive(Debug)]
 pub struct Pair<A, B> {
     /// One end; its own acts on the line reach it as reports, the other's as edges.
     pub a: A,
@@ -35,13 +38,20 @@ pub struct Pair<A, B> {
     now: Instant,
     wire_free: Instant,
     char_time: CharTime,
+    rates: (u32, Option<u32>),
     coming: Vec<(Instant, Coming)>,
+    medium: Option<Medium>,
 }
+
+/// What becomes of a frame: what reaches the other end, and how much later than it should.
+type Medium = Box<dyn FnMut(Frame) -> Vec<(Duration, Frame)>>;
 
 #[derive(Clone, Copy, PartialEq, Debug)]
 enum Coming {
     Byte(u8),
     Edge { level: Level, to_a: bool },
+    Frame { frame: Frame, to_a: bool },
+    Sent { tag: Tag, start: Instant, to_a: bool },
 }
 
 /// What happened on the pair's wire.
@@ -56,7 +66,13 @@ pub enum Told<E, F> {
 impl<A: Machine, B: Machine> Pair<A, B> {
     /// Both ends at `now`, before their first acts.
     pub fn new(a: A, b: B, now: Instant) -> Self {
-        Self { a, b, now, wire_free: now, char_time: CharTime::new(10, 10_400), coming: Vec::new() }
+        let (char_time, rates) = (CharTime::new(10, 10_400), (500_000, Some(2_000_000)));
+        Self { a, b, now, wire_free: now, char_time, rates, coming: Vec::new(), medium: None }
+    }
+
+    /// Decides for every frame what reaches the other end, and how much later: nothing, itself, itself twice.
+    pub fn on_frames(&mut self, medium: impl FnMut(Frame) -> Vec<(Duration, Frame)> + 'static) {
+        self.medium = Some(Box::new(medium));
     }
 
     /// The time now.
@@ -103,8 +119,9 @@ impl<A: Machine, B: Machine> Pair<A, B> {
         loop {
             let deadline_a = match self.a.poll_output() {
                 Output::Act(act) => {
-                    let report = self.obey(act, false);
-                    self.a.handle(report);
+                    if let Some(report) = self.obey(act, false) {
+                        self.a.handle(report);
+                    }
                     continue;
                 }
                 Output::Event(event) => {
@@ -116,8 +133,9 @@ impl<A: Machine, B: Machine> Pair<A, B> {
             };
             let deadline_b = match self.b.poll_output() {
                 Output::Act(act) => {
-                    let report = self.obey(act, true);
-                    self.b.handle(report);
+                    if let Some(report) = self.obey(act, true) {
+                        self.b.handle(report);
+                    }
                     continue;
                 }
                 Output::Event(event) => {
@@ -131,12 +149,15 @@ impl<A: Machine, B: Machine> Pair<A, B> {
         }
     }
 
-    fn obey(&mut self, act: Act, to_a: bool) -> Input<'static> {
-        match act {
+    fn obey(&mut self, act: Act, to_a: bool) -> Option<Input<'static>> {
+        Some(match act {
             Act::Speed(speed) => {
-                if let Speed::Serial { baud, parity, stop_bits } = speed {
-                    let parity_bit = u8::from(parity != Parity::None);
-                    self.char_time = CharTime::new(9 + parity_bit + stop_bits, baud);
+                match speed {
+                    Speed::Serial { baud, parity, stop_bits } => {
+                        let parity_bit = u8::from(parity != Parity::None);
+                        self.char_time = CharTime::new(9 + parity_bit + stop_bits, baud);
+                    }
+                    Speed::Can { bit_rate, data_rate, .. } => self.rates = (bit_rate, data_rate),
                 }
                 Input::SpeedIs { at: self.now, got: Some(speed) }
             }
@@ -145,7 +166,13 @@ impl<A: Machine, B: Machine> Pair<A, B> {
                 Input::LineIs { at: self.now, level }
             }
             Act::Transmit { tag, wire } => {
-                let Wire::Bytes(chunk) = wire else { panic!("a frame on a serial wire") };
+                let chunk = match wire {
+                    Wire::Bytes(chunk) => chunk,
+                    Wire::Frame(frame) => {
+                        self.put(tag, frame, to_a);
+                        return None;
+                    }
+                };
                 let start = self.now.max(self.wire_free);
                 for (place, byte) in chunk.as_slice().iter().enumerate() {
                     self.coming.push((start.after(self.char_time.of(place + 1)), Coming::Byte(*byte)));
@@ -154,7 +181,17 @@ impl<A: Machine, B: Machine> Pair<A, B> {
                 self.wire_free = end;
                 Input::Sent { tag, start, end, known: Known::Computed }
             }
-        }
+        })
+    }
+
+    fn put(&mut self, tag: Tag, frame: Frame, to_a: bool) {
+        let start = self.now.max(self.wire_free);
+        let end = start.after(frame.time(self.rates.0, self.rates.1));
+        self.wire_free = end;
+        self.coming.push((end, Coming::Sent { tag, start, to_a: !to_a }));
+        let arriving = self.medium.as_mut().map_or_else(|| std::vec![(Duration::ZERO, frame)], |medium| medium(frame));
+        let arriving = arriving.into_iter().map(|(late, frame)| (end.after(late), Coming::Frame { frame, to_a }));
+        self.coming.extend(arriving);
     }
 
     fn hand_in(&mut self, at: Instant) {
@@ -164,6 +201,12 @@ impl<A: Machine, B: Machine> Pair<A, B> {
                 self.a.handle(Input::Bytes { end: at, bytes: &[byte] });
                 self.b.handle(Input::Bytes { end: at, bytes: &[byte] });
             }
+            Coming::Frame { frame, to_a: true } => self.a.handle(Input::Frame { end: at, frame: &frame }),
+            Coming::Frame { frame, to_a: false } => self.b.handle(Input::Frame { end: at, frame: &frame }),
+            Coming::Sent { tag, start, to_a } => {
+                let report = Input::Sent { tag, start, end: at, known: Known::Measured };
+                if to_a { self.a.handle(report) } else { self.b.handle(report) }
+            }
             Coming::Edge { level, to_a: true } => self.a.handle(Input::Edge { at, level }),
             Coming::Edge { level, to_a: false } => self.b.handle(Input::Edge { at, level }),
         }
@@ -172,5 +215,11 @@ impl<A: Machine, B: Machine> Pair<A, B> {
     /// The time of one character on the wire now.
     pub fn character(&self) -> Duration {
         self.char_time.one()
+    }
+}
+
+impl<A: fmt::Debug, B: fmt::Debug> fmt::Debug for Pair<A, B> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Pair").field("a", &self.a).field("b", &self.b).field("now", &self.now).finish_non_exhaustive()
     }
 }

@@ -169,6 +169,7 @@ impl<const UNITS: usize, const BYTES: usize> Tester<UNITS, BYTES> {
             unit.pending_until = None;
         }
         self.phase = Phase::Ready;
+        self.spoken = None;
         self.events.push(Heard::Silence { at });
     }
 

@@ -38,7 +38,6 @@ impl<const UNITS: usize, const BYTES: usize> Machine for Tester<UNITS, BYTES> {
     }
 
     fn poll_output(&mut self) -> Output<Heard> {
-        self.spoken = None;
         if let Some(event) = self.events.pop() {
             if let Heard::Message { from: Peer::Address(from), .. } = event {
                 self.spoken = self.position(|unit| unit.path.response == from);
@@ -93,6 +92,7 @@ impl<const UNITS: usize, const BYTES: usize> Transport for Tester<UNITS, BYTES> 
         }
         (self.ask, self.asked, self.window) = (ask, asked, ask.window);
         self.phase = Phase::Asking;
+        self.spoken = None;
         for unit in self.units.iter_mut().flatten() {
             (unit.answering, unit.pending_until) = (false, None);
         }

@@ -52,7 +52,6 @@ impl<const BYTES: usize> Machine for Unit<BYTES> {
     }
 
     fn poll_output(&mut self) -> Output<UnitEvent> {
-        self.told = Told::Nothing;
         if let Some(event) = self.events.pop() {
             if let UnitEvent::Request { functional, .. } = event {
                 self.told = if functional { Told::Group } else { Told::Physical };
