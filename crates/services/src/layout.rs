@@ -111,18 +111,31 @@ pub enum ResponseError {
 }
 
 /// What stands after the service identifier and the repeated parameters of a positive response.
-pub(crate) fn response<'a>(message: &'a [u8], service: ServiceId, repeated: &[u8]) -> Result<&'a [u8], ResponseError> {
+pub(crate) fn response<'a>(
+    message: &'a [u8],
+    service: ServiceId,
+    repeated_parameters: &[u8],
+) -> Result<&'a [u8], ResponseError> {
     if NegativeResponse::is(message) {
         let refusal = NegativeResponse::parse(message)?;
         expect(1, service.0, refusal.service.0)?;
         return Err(ResponseError::Refused(refusal));
     }
-    let rest = parameters(message, service.response())?;
-    for (i, expected) in repeated.iter().enumerate() {
-        let found = rest.get(i).ok_or(LayoutError::Short { expected: 1 + repeated.len(), found: message.len() })?;
-        expect(1 + i, *expected, *found)?;
+    repeated(message, parameters(message, service.response())?, 1, repeated_parameters)
+}
+
+/// What stands after `expected` in the part of a message that begins at `offset`.
+pub(crate) fn repeated<'a>(
+    message: &[u8],
+    part: &'a [u8],
+    offset: usize,
+    expected: &[u8],
+) -> Result<&'a [u8], ResponseError> {
+    for (i, expected_byte) in expected.iter().enumerate() {
+        let short = LayoutError::Short { expected: offset + expected.len(), found: message.len() };
+        expect(offset + i, *expected_byte, *part.get(i).ok_or(short)?)?;
     }
-    Ok(rest.get(repeated.len()..).unwrap_or_default())
+    Ok(part.get(expected.len()..).unwrap_or_default())
 }
 
 /// What stands after the service identifier.

@@ -3,6 +3,7 @@
 //! * [`effect`]: what a whole request does to the unit, the ground on which polling can only read;
 //! * [`kwp`]: requests of ISO 14230-3 and what their responses carry, for the tester and for the unit;
 //! * [`obd`]: requests of SAE J1979 and their answers, on CAN and on the K-line;
+//! * [`uds`]: requests of ISO 14229-1 and their answers;
 //! * [`negative`], [`response_code`]: how a unit refuses, asks for patience or for a repeat;
 //! * [`fault_code`], [`status`]: fault codes as SAE J2012 writes them, and three codings of their state;
 //! * [`layout`]: writing into a caller's buffer, and what can be wrong with a message.
@@ -40,6 +41,7 @@ mod records;
 pub mod response_code;
 pub mod service_id;
 pub mod status;
+pub mod uds;
 
 pub use effect::Effect;
 pub use fault_code::FaultCode;

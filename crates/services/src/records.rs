@@ -2,9 +2,9 @@
 
 use crate::layout::LayoutError;
 
-/// Takes `{identifier data}..` apart; the caller knows how long each record is. Identifiers have `N` bytes.
+/// Takes `{identifier data}..` apart; the caller knows how long each record is.
 #[derive(Clone, Debug)]
-pub(crate) struct Records<'a, const N: usize> {
+pub(crate) struct Records<'a> {
     rest: &'a [u8],
     offset: usize,
 }
@@ -22,14 +22,14 @@ pub(crate) enum Length {
     Unknown,
 }
 
-impl<'a, const N: usize> Records<'a, N> {
+impl<'a> Records<'a> {
     /// `rest` is the part of a message that begins at `offset`.
     pub(crate) const fn new(rest: &'a [u8], offset: usize) -> Self {
         Self { rest, offset }
     }
 
-    /// The next record; nothing comes after a mistake.
-    pub(crate) fn next(
+    /// The next record, whose identifier has `N` bytes; nothing comes after a mistake.
+    pub(crate) fn next<const N: usize>(
         &mut self,
         length: impl FnOnce([u8; N]) -> Length,
     ) -> Option<Result<Record<'a, N>, LayoutError>> {
@@ -43,7 +43,13 @@ impl<'a, const N: usize> Records<'a, N> {
         Some(record)
     }
 
-    fn read(&mut self, length: impl FnOnce([u8; N]) -> Length) -> Result<Record<'a, N>, LayoutError> {
+    /// The mistake of a message that ends here and should have `len` bytes more.
+    pub(crate) const fn lacks(&self, len: usize) -> LayoutError {
+        let found = self.offset.saturating_add(self.rest.len());
+        LayoutError::Short { expected: found.saturating_add(len), found }
+    }
+
+    fn read<const N: usize>(&mut self, length: impl FnOnce([u8; N]) -> Length) -> Result<Record<'a, N>, LayoutError> {
         let found = self.offset + self.rest.len();
         let short = |len: usize| LayoutError::Short { expected: self.offset.saturating_add(len), found };
         let (id, behind) = self.rest.split_first_chunk::<N>().ok_or_else(|| short(N))?;

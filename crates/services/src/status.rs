@@ -6,6 +6,8 @@ use core::fmt;
 
 use bitflags::bitflags;
 
+use crate::uds::FaultStatus;
+
 /// How a unit codes the status byte of a fault code.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
 pub enum StatusCoding {
@@ -52,7 +54,7 @@ impl Status {
             StatusCoding::Ssf14230 => {
                 SsfStatus::from_bits_retain(self.byte).contains(SsfStatus::VALIDATED_FAULT_PRESENT)
             }
-            StatusCoding::Iso14229 => UdsStatus::from_bits_retain(self.byte).contains(UdsStatus::TEST_FAILED),
+            StatusCoding::Iso14229 => FaultStatus::from_bits_retain(self.byte).contains(FaultStatus::TEST_FAILED),
         }
     }
 
@@ -61,7 +63,7 @@ impl Status {
         match self.coding {
             StatusCoding::Iso14230 => IsoStatus::from_bits_retain(self.byte).contains(IsoStatus::STORED),
             StatusCoding::Ssf14230 => SsfStatus::from_bits_retain(self.byte).contains(SsfStatus::STORED),
-            StatusCoding::Iso14229 => UdsStatus::from_bits_retain(self.byte).contains(UdsStatus::CONFIRMED),
+            StatusCoding::Iso14229 => FaultStatus::from_bits_retain(self.byte).contains(FaultStatus::CONFIRMED),
         }
     }
 }
@@ -119,30 +121,6 @@ bitflags! {
         const VALIDATED_FAULT_PRESENT = 1 << 6;
         /// The fault was validated in this driving cycle.
         const VALIDATED_FAULT_STATE = 1 << 7;
-        const _ = !0;
-    }
-}
-
-bitflags! {
-    /// ISO 14229-1:2013 annex D.2.
-    #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
-    pub struct UdsStatus: u8 {
-        /// The last finished test failed.
-        const TEST_FAILED = 1 << 0;
-        /// A test failed in this operation cycle.
-        const TEST_FAILED_THIS_CYCLE = 1 << 1;
-        /// A test failed, and no whole operation cycle without a failure has passed since.
-        const PENDING = 1 << 2;
-        /// Confirmed, and stored.
-        const CONFIRMED = 1 << 3;
-        /// No test has finished since the last clear.
-        const NOT_COMPLETED_SINCE_CLEAR = 1 << 4;
-        /// A test failed since the last clear.
-        const FAILED_SINCE_CLEAR = 1 << 5;
-        /// No test has finished in this operation cycle.
-        const NOT_COMPLETED_THIS_CYCLE = 1 << 6;
-        /// The warning lamp is asked for.
-        const WARNING_INDICATOR = 1 << 7;
         const _ = !0;
     }
 }

@@ -71,7 +71,7 @@ impl<'p> ReadCurrentData<'p> {
     where
         L: Fn(Pid) -> Option<usize>,
     {
-        let mut rest = Records::<1>::new(layout::response(message, Self::SERVICE, &[])?, 1);
+        let mut rest = Records::new(layout::response(message, Self::SERVICE, &[])?, 1);
         let asked = self.pids;
         Ok(core::iter::from_fn(move || {
             let record = rest.next(|[pid]| match length(Pid(pid)) {

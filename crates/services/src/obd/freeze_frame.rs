@@ -78,7 +78,7 @@ impl<'p> ReadFreezeFrame<'p> {
     where
         L: Fn(Pid) -> Option<usize>,
     {
-        let mut rest = Records::<2>::new(layout::response(message, Self::SERVICE, &[])?, 1);
+        let mut rest = Records::new(layout::response(message, Self::SERVICE, &[])?, 1);
         let asked = self.wanted;
         Ok(core::iter::from_fn(move || {
             let record = rest.next(|[pid, frame]| match length(Pid(pid)) {
