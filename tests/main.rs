@@ -2,6 +2,7 @@
 
 mod campaign;
 mod defs_err;
+mod defs_extends;
 mod defs_page;
 mod defs_report;
 mod emit;

@@ -52,7 +52,10 @@ pub(crate) fn fits(
         && let Some(unit) = lines.can().and_then(|line| line.unit.as_ref())
         && unit.line.frames.padding.is_none()
     {
-        out.push(padding_needed(span.clone(), "this read"));
+        // It is the line that is mistaken: said once.
+        if !out.list.iter().any(|found| found.code == codes::PADDING_NEEDED) {
+            out.push(padding_needed(span.clone(), "this read"));
+        }
         return false;
     }
     of_services(read, lines, span, out)

@@ -16,6 +16,7 @@ pub(crate) mod name;
 pub(crate) mod never_run;
 pub(crate) mod overlap;
 pub(crate) mod unit;
+pub(crate) mod unit_changed;
 pub(crate) mod variant_when;
 
 #[cfg(test)]
@@ -31,6 +32,7 @@ use crate::compile::{self, Built, Catalog, Sheet};
 use crate::compiled::Definition;
 use crate::diagnostic::{Diagnostic, Report, codes};
 use crate::model::Findings;
+use crate::source::Files;
 pub use crate::vectors::Count;
 
 /// What a check of a file found.
@@ -45,11 +47,15 @@ pub struct Outcome {
 }
 
 impl Serialize for Outcome {
-    /// `{ file, diagnostics, vectors }`.
+    /// `{ file, extends, diagnostics, vectors }`; `extends` only if it extends something.
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         use serde::ser::SerializeStruct;
-        let mut out = serializer.serialize_struct("Outcome", 3)?;
+        let extends: std::vec::Vec<&str> = self.report.files().skip(1).collect();
+        let mut out = serializer.serialize_struct("Outcome", 3 + usize::from(!extends.is_empty()))?;
         out.serialize_field("file", self.report.name())?;
+        if !extends.is_empty() {
+            out.serialize_field("extends", &extends)?;
+        }
         out.serialize_field("diagnostics", self.report.diagnostics())?;
         out.serialize_field("vectors", &self.vectors)?;
         out.end()
@@ -63,12 +69,19 @@ pub fn file(path: impl AsRef<Path>) -> Outcome {
     let path = path.as_ref();
     let name = path.display();
     match read(path) {
-        Ok(contents) => text(&contents, &format!("{name}")),
+        Ok(contents) => {
+            let folder = path.parent().unwrap_or_else(|| Path::new(""));
+            let mut beside = |id: &str| {
+                let base = folder.join(format!("{id}.toml"));
+                read(&base).map_err(|reason| format!("{} cannot be read: {reason}", base.display()))
+            };
+            outcome(compile::text(&contents, &format!("{name}"), &mut beside))
+        }
         Err(reason) => {
             let message = format!("{name} cannot be read: {reason}");
             let found = Diagnostic::new(codes::UNREADABLE, 0..0, message)
                 .expected("the path of a definition file in UTF-8, seen from the current folder");
-            let report = Report::new(&format!("{name}"), "", std::vec![found]);
+            let report = Report::new(Files::of(&format!("{name}"), ""), std::vec![found]);
             Outcome { definition: None, report, vectors: Count::default() }
         }
     }
@@ -81,8 +94,27 @@ pub fn file(path: impl AsRef<Path>) -> Outcome {
 /// assert!(outcome.definition.is_none());
 /// assert_eq!(outcome.report.diagnostics()[0].code.name(), "edition");
 /// ```
+///
+/// A text has no folder: one that extends another definition is checked with [`text_with`].
 pub fn text(text: &str, name: &str) -> Outcome {
-    let compile::Outcome { definition, report, vectors } = compile::text(text, name);
+    let mut none = |_: &str| Err(String::from("this text was read without its folder"));
+    outcome(compile::text(text, name, &mut none))
+}
+
+/// The same; `base` has the text of a definition that is extended, by its id.
+///
+/// ```
+/// let base = "edition = 1\n[definition]\nid = \"base\"\ntitle = \"Base\"\nrevision = \"1\"\nsource = \"invented\"\n";
+/// let text = base.replace("id = \"base\"", "id = \"unit\"\nextends = \"base\"");
+/// let outcome = tickover_defs::check::text_with(&text, "unit.toml", |id| (id == "base").then(|| base.into()));
+/// assert!(outcome.report.is_clean());
+/// ```
+pub fn text_with(text: &str, name: &str, mut base: impl FnMut(&str) -> Option<String>) -> Outcome {
+    let mut sources = |id: &str| base(id).ok_or_else(|| String::from("there is no definition of this id"));
+    outcome(compile::text(text, name, &mut sources))
+}
+
+fn outcome(compile::Outcome { definition, report, vectors }: compile::Outcome) -> Outcome {
     Outcome { definition, report, vectors }
 }
 
@@ -97,10 +129,19 @@ impl Definition {
         outcome.definition.ok_or(outcome.report)
     }
 
-    /// The same from a file.
+    /// The same; `base` has the text of a definition that is extended, by its id.
     ///
     /// # Errors
-    /// As [`parse`](Self::parse); also if the file cannot be read.
+    /// As [`parse`](Self::parse); also if something that is extended is not there.
+    pub fn parse_with(text: &str, name: &str, base: impl FnMut(&str) -> Option<String>) -> Result<Self, Report> {
+        let outcome = text_with(text, name, base);
+        outcome.definition.ok_or(outcome.report)
+    }
+
+    /// The same from a file; what it extends stands in the same folder.
+    ///
+    /// # Errors
+    /// As [`parse`](Self::parse); also if the file, or one that it extends, cannot be read.
     pub fn load(path: impl AsRef<Path>) -> Result<Self, Report> {
         let outcome = file(path);
         outcome.definition.ok_or(outcome.report)

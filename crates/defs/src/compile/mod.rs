@@ -3,6 +3,7 @@
 mod catalog;
 pub(crate) mod channel;
 mod decimals;
+mod extend;
 mod layout;
 pub(crate) mod line;
 pub(crate) mod names;
@@ -19,15 +20,17 @@ use std::string::String;
 use std::vec::Vec;
 
 pub(crate) use catalog::Catalog;
+pub(crate) use extend::Sources;
 pub(crate) use layout::{Built, Placed, expand};
 pub(crate) use line::Lines;
 pub(crate) use sheet::Sheet;
 
 use crate::check;
 use crate::compiled::{Definition, Variant};
-use crate::diagnostic::{Code, Diagnostic, Place, Report, codes};
-use crate::model::{Findings, head, service, value, variant};
-use crate::source::{self, Span};
+use crate::diagnostic::{Code, Diagnostic, Place, Report, Severity, codes};
+use crate::model::head::{self, Head};
+use crate::model::{Findings, service, value, variant};
+use crate::source::Span;
 use crate::vectors::{self, Count};
 
 /// The most variants: each is checked as a whole definition.
@@ -42,16 +45,30 @@ pub(crate) struct Outcome {
     pub(crate) vectors: Count,
 }
 
-/// Reads, checks and compiles the text of the file `name`.
-pub(crate) fn text(text: &str, name: &str) -> Outcome {
-    let (root, syntax) = source::read(text);
+/// Reads, checks and compiles the text of the file `name` and what it extends.
+pub(crate) fn text(text: &str, name: &str, sources: &mut Sources<'_>) -> Outcome {
+    let extend::Loaded { files, trees, mut syntax, broken } = extend::load(text, name, sources);
+    let text = &*files.joined();
     let mut out = Findings::new(text);
-    let head = head::read(&root, stem(name), &mut out);
-    if head.foreign {
+    let heads: Vec<Head> =
+        trees.iter().zip(files.list()).map(|(tree, file)| head::read(tree, stem(&file.name), &mut out)).collect();
+    let foreign = heads.iter().any(|head| head.foreign);
+    if foreign {
         out.list.retain(|finding| finding.code == codes::EDITION);
-        let report = Report::new(name, text, settle::settle(text, Vec::new(), out.list));
+        syntax.clear();
+    }
+    if foreign || broken.is_some() {
+        // What is missing would make mistakes of everything that is built on it.
+        out.list.extend(broken);
+        let report = Report::new(files.clone(), settle::settle(text, syntax, out.list));
         return Outcome { definition: None, report, vectors: Count::default() };
     }
+    let extended = trees.get(1..).filter(|bases| !bases.is_empty()).map(|bases| {
+        let mut again = Findings::new(text);
+        Sheet::read(&extend::merged(bases, &mut again), &mut again)
+    });
+    let root = extend::merged(&trees, &mut out);
+    let head = heads.into_iter().next().unwrap_or_default();
     let services = service::read(&root, &mut out);
     let lines = line::read(&root, &mut out);
 
@@ -80,11 +97,15 @@ pub(crate) fn text(text: &str, name: &str) -> Outcome {
     let trials = decimals::Trials::new();
     let base = layout::build(&base_sheet, &catalog, &lines, &services, (None, &trials), &mut out);
     check::layout(&base_sheet, &base, &catalog, &mut out);
+    if let Some(extended) = &extended {
+        check::unit_changed::check(extended, &base_sheet, &mut out);
+    }
     count += vectors::run(&base_sheet, &base, &catalog, &mut out);
     let (mut built, mut whens, mut entries) = (Vec::new(), Vec::new(), Vec::new());
     for (sheet, (entry, variant, mut own)) in variant_sheets.iter().zip(variants) {
         let layout = layout::build(sheet, &catalog, &lines, &services, (Some(&base.layout), &trials), &mut own);
         check::layout(sheet, &layout, &catalog, &mut own);
+        check::unit_changed::check(&base_sheet, sheet, &mut own);
         count += vectors::run(sheet, &layout, &catalog, &mut own);
         adopt(own.list, &entry.key, &entry.key_span, &mut out);
         let when = check::variant_when::compile(&variant, &base_sheet, &base, &catalog, &mut out);
@@ -99,8 +120,11 @@ pub(crate) fn text(text: &str, name: &str) -> Outcome {
     check::left_out::check(&sheets, &layouts, &entries, &mut out);
     check::never_run::check(&sheets, &layouts, &catalog, syntax.is_empty(), &mut out);
 
+    // What may be forgotten in a file that is extended is said where that file itself is checked.
+    let own = |found: &Diagnostic| found.severity == Severity::Mistake || files.local(found.span()).0 == 0;
+    out.list.retain(own);
     let diagnostics = settle::settle(text, syntax, out.list);
-    let report = Report::new(name, text, diagnostics);
+    let report = Report::new(files.clone(), diagnostics);
     // Without a mistake every variant has its condition.
     let compiled: Vec<Variant> = whens
         .into_iter()

@@ -93,6 +93,9 @@ codes! {
     FRAME_COLLISION "frame-collision" Mistake "An identifier has one meaning on the bus.";
     SENT_CHANNEL "sent-channel" Mistake "A channel that is sent says from what, and has one way back to bytes.";
     TOTAL "total" Mistake "A total counts whole numbers that its field can hold.";
+    // What is laid over another.
+    EXTENDS "extends" Mistake "What a definition extends is a definition in the same folder, and not itself.";
+    UNIT_CHANGED "unit-changed" Mistake "The unit of a channel that a formula reads stays as it is.";
     // Effects.
     NOT_A_READ "not-a-read" Mistake "What is polled only reads.";
     EFFECT_UNKNOWN "effect-unknown" Mistake "A command that no standard knows has its effect declared.";

@@ -11,7 +11,7 @@ use serde::Serialize;
 
 pub use codes::Code;
 
-use crate::source::{Lines, Span};
+use crate::source::{Files, Lines, Span};
 
 /// How bad it is.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize)]
@@ -49,9 +49,12 @@ pub struct Diagnostic {
     pub(crate) follows: bool,
 }
 
-/// A place in the file: bytes from `start` to before `end`; line and column from 1, columns in characters.
+/// A place in a file: bytes from `start` to before `end`; line and column from 1, columns in characters.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default, Serialize)]
 pub struct Place {
+    /// Which of the report's [`files`](Report::files): 0 the definition itself, then those that it extends.
+    #[serde(skip_serializing_if = "is_zero")]
+    pub file: usize,
     /// First byte.
     pub start: usize,
     /// One past the last byte.
@@ -82,9 +85,14 @@ pub struct Related {
     pub label: String,
 }
 
+#[allow(clippy::trivially_copy_pass_by_ref)]
+const fn is_zero(file: &usize) -> bool {
+    *file == 0
+}
+
 impl From<Span> for Place {
     fn from(span: Span) -> Self {
-        Self { start: span.start, end: span.end.max(span.start), line: 0, column: 0 }
+        Self { file: 0, start: span.start, end: span.end.max(span.start), line: 0, column: 0 }
     }
 }
 
@@ -133,12 +141,25 @@ impl Diagnostic {
         self.place.start..self.place.end
     }
 
-    fn locate(&mut self, lines: &Lines<'_>) {
-        let places = core::iter::once(&mut self.place)
+    /// Moves every place: the text stands behind others.
+    pub(crate) fn shift(&mut self, by: usize) {
+        for place in self.places() {
+            (place.start, place.end) = (place.start + by, place.end + by);
+        }
+    }
+
+    fn places(&mut self) -> impl Iterator<Item = &mut Place> {
+        core::iter::once(&mut self.place)
             .chain(self.suggestion.as_mut().map(|suggestion| &mut suggestion.place))
-            .chain(self.related.iter_mut().map(|related| &mut related.place));
-        for place in places {
-            (place.line, place.column) = lines.place(place.start);
+            .chain(self.related.iter_mut().map(|related| &mut related.place))
+    }
+
+    /// From bytes of the joined text to a file with line and column.
+    fn locate(&mut self, files: &Files, lines: &[Lines<'_>]) {
+        for place in self.places() {
+            let (file, span) = files.local(place.start..place.end);
+            let (line, column) = lines.get(file).map_or((0, 0), |lines| lines.place(span.start));
+            *place = Place { file, start: span.start, end: span.end, line, column };
         }
     }
 }
@@ -146,16 +167,15 @@ impl Diagnostic {
 /// The most findings of one report.
 pub(crate) const MOST: usize = 500;
 
-/// All findings in one file, sorted by place, with the text they stand in.
+/// All findings in a definition and those that it extends, sorted by place, with the texts they stand in.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Report {
-    name: String,
-    text: String,
+    files: Files,
     diagnostics: Vec<Diagnostic>,
 }
 
 impl Report {
-    pub(crate) fn new(name: &str, text: &str, mut diagnostics: Vec<Diagnostic>) -> Self {
+    pub(crate) fn new(files: Files, mut diagnostics: Vec<Diagnostic>) -> Self {
         diagnostics.sort_by_key(|d| (d.place, d.severity, d.code));
         diagnostics.dedup_by(|a, b| (a.place, a.code, &a.message) == (b.place, b.code, &b.message));
         let rest = diagnostics.split_off(diagnostics.len().min(MOST));
@@ -165,16 +185,26 @@ impl Report {
             (more.place, more.severity) = (worst.place, worst.severity);
             diagnostics.push(more);
         }
-        let lines = Lines::new(text);
+        let lines: Vec<Lines<'_>> = files.list().iter().map(|file| Lines::new(&file.text)).collect();
         for diagnostic in &mut diagnostics {
-            diagnostic.locate(&lines);
+            diagnostic.locate(&files, &lines);
         }
-        Self { name: name.into(), text: text.into(), diagnostics }
+        drop(lines);
+        Self { files, diagnostics }
     }
 
     /// The file, as the caller named it.
     pub fn name(&self) -> &str {
-        &self.name
+        self.files.list().first().map_or("", |file| &file.name)
+    }
+
+    /// Names of the file and of those that it extends, in the order in which places count them.
+    pub fn files(&self) -> impl ExactSizeIterator<Item = &str> {
+        self.files.list().iter().map(|file| &*file.name)
+    }
+
+    fn file(&self, place: Place) -> (&str, &str) {
+        self.files.list().get(place.file).map_or(("", ""), |file| (&file.name, &file.text))
     }
 
     /// The findings, sorted by place.
@@ -208,7 +238,8 @@ impl Report {
         for d in &self.diagnostics {
             let Diagnostic { code, message, place, .. } = d;
             let word = render::word(d.severity);
-            out += &std::format!("{}:{}:{}: {word}[{code}]: {message}\n", self.name, place.line, place.column);
+            let (name, _) = self.file(*place);
+            out += &std::format!("{name}:{}:{}: {word}[{code}]: {message}\n", place.line, place.column);
         }
         out
     }
@@ -216,7 +247,7 @@ impl Report {
     fn render(&self, renderer: &annotate_snippets::Renderer) -> String {
         let mut out = String::new();
         for diagnostic in &self.diagnostics {
-            out += &render::render(diagnostic, &self.name, &self.text, renderer);
+            out += &render::render(diagnostic, self.files.list(), renderer);
             out += "\n\n";
         }
         out
@@ -232,12 +263,16 @@ impl fmt::Display for Report {
 
 impl core::error::Error for Report {}
 
-/// `{ file, diagnostics }`.
+/// `{ file, extends, diagnostics }`; `extends` only if it extends something.
 impl Serialize for Report {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         use serde::ser::SerializeStruct;
-        let mut out = serializer.serialize_struct("Report", 2)?;
-        out.serialize_field("file", &self.name)?;
+        let extends: Vec<&str> = self.files().skip(1).collect();
+        let mut out = serializer.serialize_struct("Report", 2 + usize::from(!extends.is_empty()))?;
+        out.serialize_field("file", self.name())?;
+        if !extends.is_empty() {
+            out.serialize_field("extends", &extends)?;
+        }
         out.serialize_field("diagnostics", &self.diagnostics)?;
         out.end()
     }

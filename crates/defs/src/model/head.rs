@@ -41,10 +41,14 @@ pub(crate) struct Head {
     pub(crate) foreign: bool,
 }
 
+/// Whether a tree does not say that it is of another edition.
+pub(crate) fn is_ours(root: &Table) -> bool {
+    root.get("edition").is_none_or(|node| matches!(&node.item, Item::Integer(text) if text == EDITION))
+}
+
 /// Reads `edition` and `[definition]`; `stem` is the file's name without its ending.
 pub(crate) fn read(root: &Table, stem: &str, out: &mut Findings<'_>) -> Head {
-    let [known @ .., _without] = ROOT;
-    let keys = Keys::new(root, "a definition", &known, &[], out);
+    let keys = Keys::new(root, "a definition", &ROOT, &[], out);
     if let Some(node) = keys.need("edition", EDITION, out) {
         match &node.item {
             Item::Integer(text) if text == EDITION => {}
@@ -62,7 +66,17 @@ pub(crate) fn read(root: &Table, stem: &str, out: &mut Findings<'_>) -> Head {
     else {
         return Head::default();
     };
-    let keys = Keys::new(table, "[definition]", &["id", "title", "revision", "source"], &["extends"], out);
+    let keys = Keys::new(table, "[definition]", &["id", "title", "revision", "source", "extends"], &[], out);
+    if let Some(node) = keys.get("extends") {
+        value::text(node, "extends", out);
+    }
+    if let Some(entry) = root.entry("without").filter(|_| keys.get("extends").is_none()) {
+        let message = "`without` leaves out what an extended definition has, and nothing is extended here";
+        out.push(
+            Diagnostic::new(codes::EXTENDS, entry.key_span.clone(), message)
+                .expected("`extends = \"ID\"` in [definition], or the file without it"),
+        );
+    }
     let mut text = |key: &str, example: &str| {
         let text = value::text(keys.need(key, example, out)?, key, out)?;
         if text.value.trim().is_empty() {

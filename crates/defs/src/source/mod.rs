@@ -2,6 +2,7 @@
 //!
 //! What a table means is not known here; that is the business of `model`.
 
+mod files;
 mod mend;
 pub(crate) mod merge;
 mod place;
@@ -9,6 +10,7 @@ mod tree;
 
 use std::vec::Vec;
 
+pub(crate) use files::{File, Files};
 pub(crate) use place::Lines;
 pub(crate) use tree::{Entry, Item, Node, Table};
 

@@ -56,6 +56,15 @@ impl Table {
         self.entry(key).map(|entry| &entry.value)
     }
 
+    /// Moves every place: the text stands behind others.
+    pub(crate) fn shift(&mut self, by: usize) {
+        shift(&mut self.span, by);
+        for entry in &mut self.entries {
+            shift(&mut entry.key_span, by);
+            entry.value.shift(by);
+        }
+    }
+
     pub(super) fn from_toml(table: &DeTable<'_>, span: Span, text: &str) -> Self {
         let mut entries: Vec<Entry> = table
             .iter()
@@ -70,7 +79,20 @@ impl Table {
     }
 }
 
+fn shift(span: &mut Span, by: usize) {
+    *span = span.start + by..span.end + by;
+}
+
 impl Node {
+    fn shift(&mut self, by: usize) {
+        shift(&mut self.span, by);
+        match &mut self.item {
+            Item::Table(table) => table.shift(by),
+            Item::Array(items) => items.iter_mut().for_each(|item| item.shift(by)),
+            _ => {}
+        }
+    }
+
     pub(crate) fn as_table(&self) -> Option<&Table> {
         match &self.item {
             Item::Table(table) => Some(table),
