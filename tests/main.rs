@@ -8,6 +8,7 @@ mod defs_report;
 mod emit;
 #[cfg(unix)]
 mod link;
+mod lanes;
 mod logging;
 mod real_line;
 mod standards;
