@@ -6,9 +6,9 @@ mod defs_extends;
 mod defs_page;
 mod defs_report;
 mod emit;
+mod lanes;
 #[cfg(unix)]
 mod link;
-mod lanes;
 mod logging;
 mod real_line;
 mod standards;
