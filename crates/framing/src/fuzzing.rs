@@ -1,6 +1,10 @@
 //! Bodies of the fuzz targets. Each has an oracle: what was read is written and read again, and must be the same.
 
+mod isotp;
+
 use core::time::Duration;
+
+pub use isotp::{isotp_ends, pdu};
 
 use crate::contract::{Input, Known, Level, Machine, Output};
 use crate::kline::block::{self, BlockField, BlockFraming, Checksum, LengthCounts};
