@@ -1,6 +1,7 @@
 //! Cross-crate tests: one module a subject.
 
 mod campaign;
+mod conversation;
 mod defs_err;
 mod defs_extends;
 mod defs_page;
