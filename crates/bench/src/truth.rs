@@ -1,13 +1,14 @@
 //! The truth file: what a simulated unit really sent, to hold against what a tester logged.
 //!
-//! One line of JSON per complete answer to a record's request, in the order sent:
+//! One line of JSON per complete answer to a record's request, and per frame of a record, in the order sent:
 //!
 //! ```json
-//! {"n":12,"time":4.182307,"record":"engine","response":"61 01 0D 48","values":{"engine_speed":850.0,"coolant":{"invalid":"sensor open"}}}
+//! {"n":12,"time":4.182307,"unit":"bramble-40","record":"engine","response":"61 01 0D 48","values":{"engine_speed":850.0,"coolant":{"invalid":"sensor open"}}}
 //! ```
 //!
-//! `time` is the start of the answer's first byte, in seconds of the unit's clock; `response` are the data from the
-//! service byte on, in hex; `values` are all channels of the record as the definition decodes them.
+//! `time` is the start of the answer's first bit, in seconds of the unit's clock; `response` are the data from the
+//! service byte on, in hex, as if the record had been asked for alone; `values` are all channels of the record as the
+//! definition decodes them.
 
 use std::io;
 
@@ -19,9 +20,11 @@ use tickover_framing::contract::Hex;
 /// One complete answer.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Truth {
-    /// Counts all complete answers to records, from 1.
+    /// Counts all complete answers to records, and frames, from 1.
     pub number: u64,
-    /// Start of its first byte.
+    /// Which unit sent it.
+    pub unit: String,
+    /// Start of its first bit.
     pub at: Instant,
     /// Which record.
     pub record: RecordId,
@@ -46,9 +49,10 @@ impl Truth {
 
 impl Serialize for Truth {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut map = serializer.serialize_map(Some(5))?;
+        let mut map = serializer.serialize_map(Some(6))?;
         map.serialize_entry("n", &self.number)?;
         map.serialize_entry("time", &(self.at.as_nanos() as f64 / 1e9))?;
+        map.serialize_entry("unit", &self.unit)?;
         map.serialize_entry("record", &self.name)?;
         map.serialize_entry("response", &Hex(&self.response).to_string())?;
         map.serialize_entry("values", &Values(&self.values))?;
@@ -84,6 +88,7 @@ mod tests {
     fn a_truth_is_one_line_of_json() {
         let truth = Truth {
             number: 12,
+            unit: "bramble-40".to_owned(),
             at: Instant::from_nanos(4_182_307_000),
             record: RecordId(0),
             name: "engine".to_owned(),
@@ -100,6 +105,7 @@ mod tests {
         assert_eq!(line.matches('\n').count(), 1);
         let json: serde_json::Value = serde_json::from_str(&line).expect("it parses");
         assert_eq!(json["time"], 4.182307);
+        assert_eq!(json["unit"], "bramble-40");
         assert_eq!(json["response"], "61 01 0D");
         assert_eq!(json["values"]["engine_speed"], 850.0);
         assert_eq!(json["values"]["coolant"]["invalid"], "sensor \"open\"");

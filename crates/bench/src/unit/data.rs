@@ -3,15 +3,19 @@
 use core::time::Duration;
 use std::collections::HashMap;
 
-use tickover_defs::compiled::{Channel, Coding, Field, Layout, Origin, Record};
+use tickover_defs::compiled::{Channel, Coding, Field, Layout, Origin, Read, Record};
 use tickover_defs::{ChannelId, Definition, Invalid, Raw, RecordId, Value, decode, encode};
 use tickover_framing::Instant;
-use tickover_services::ServiceId;
+use tickover_services::obd::SupportMask;
 
 use super::Options;
 use super::dialogue::first_bytes;
+use super::faults::FaultStore;
 use super::values::{Values, Wanted};
 use crate::engine::{Engine, State};
+
+/// When the freeze frame was taken, after the engine was cranked.
+const DROVE_FOR: Duration = Duration::from_secs(25);
 
 /// What the unit measures and remembers.
 #[derive(Clone, Debug)]
@@ -23,7 +27,11 @@ pub(super) struct Sensors {
     known: Known,
     /// Answers of the last look, while it is fresh.
     fresh: HashMap<RecordId, (u64, Vec<u8>)>,
-    stored_faults: Vec<(u16, u8)>,
+    pub(super) faults: FaultStore,
+    supported_pids: SupportMask,
+    supported_infos: SupportMask,
+    /// What the freeze frame shows.
+    frozen_at: Instant,
     channel_names: Vec<String>,
     record_names: Vec<String>,
 }
@@ -47,21 +55,19 @@ impl Sensors {
         layout: &Layout,
         values: Values,
         options: &Options,
+        (supported_pids, supported_infos): (SupportMask, SupportMask),
         now: Instant,
     ) -> Self {
-        let explained = || {
-            let faults = layout.faults.as_ref();
-            let codes = faults.map(|faults| faults.known.iter().filter_map(|fault| code_number(&fault.code)));
-            // Stored, and once stored and present (ISO 14230-3, coding of the status byte).
-            codes.into_iter().flatten().zip([0x61, 0x21]).collect()
-        };
         Self {
             engine: Engine::cranked_at(now),
             values,
             looks_every: options.looks_every,
             known: Known::default(),
             fresh: HashMap::new(),
-            stored_faults: options.faults.clone().unwrap_or_else(explained),
+            faults: FaultStore::new(layout, options.faults.clone()),
+            supported_pids,
+            supported_infos,
+            frozen_at: now.after(DROVE_FOR),
             channel_names: definition.channels.iter().map(|name| name.to_string()).collect(),
             record_names: definition.records.iter().map(|name| name.to_string()).collect(),
         }
@@ -83,6 +89,9 @@ impl Sensors {
         }
         let seen_at = look.map_or(now, |look| Instant::from_nanos(look * period));
         let mut response = first_bytes(&record.answer);
+        if let (Read::InfoType(_), [_, _, count]) = (record.read, response.as_mut_slice()) {
+            *count = 1;
+        }
         let data = self.data(layout, record, &self.engine.at(seen_at));
         response.extend_from_slice(&data);
         if let Some(look) = look {
@@ -91,18 +100,34 @@ impl Sensors {
         Some(response)
     }
 
-    /// The stored fault codes as service 18 answers.
-    pub(super) fn faults(&self) -> Vec<u8> {
-        let mut answer = vec![ServiceId::READ_DTC_BY_STATUS.response().0, self.stored_faults.len() as u8];
-        for (code, status) in &self.stored_faults {
-            answer.extend_from_slice(&code.to_be_bytes());
-            answer.push(*status);
-        }
-        answer
+    /// The data of a record without the echo.
+    pub(super) fn plain(&mut self, layout: &Layout, id: RecordId, now: Instant) -> Option<Vec<u8>> {
+        let response = self.response(layout, id, now)?;
+        layout.record(id)?.answer.strip(&response).map(<[u8]>::to_vec)
     }
 
-    pub(super) fn clear_faults(&mut self) {
-        self.stored_faults.clear();
+    /// The data of a record as they were when the first fault came.
+    pub(super) fn frozen(&mut self, layout: &Layout, id: RecordId) -> Option<Vec<u8>> {
+        let record = layout.record(id)?;
+        let state = self.engine.at(self.frozen_at);
+        Some(self.data(layout, record, &state))
+    }
+
+    /// The data of a frame; `page` keeps this value in it.
+    pub(super) fn frame(
+        &mut self,
+        layout: &Layout,
+        id: RecordId,
+        now: Instant,
+        page: Option<(ChannelId, Value)>,
+    ) -> Option<Vec<u8>> {
+        let record = layout.record(id)?;
+        let state = self.engine.at(now);
+        let Some((channel, value)) = page else { return Some(self.data(layout, record, &state)) };
+        let before = self.values.swap(channel, Some(value));
+        let data = self.data(layout, record, &state);
+        self.values.swap(channel, before);
+        Some(data)
     }
 
     /// A learned value is as new: one for a factor, else zero, or the nearest that the field can hold.
@@ -140,7 +165,23 @@ impl Sensors {
             }
             left = if now.is_empty() { Vec::new() } else { later };
         }
+        self.overlay(record.read, &mut data);
         data
+    }
+
+    /// What follows from the unit itself, whatever the channels say: masks, and how many faults are stored.
+    fn overlay(&self, read: Read, data: &mut [u8]) {
+        let mask = match read {
+            Read::Pid(pid) => self.supported_pids.answer(pid),
+            Read::InfoType(info) => self.supported_infos.answer(info),
+            _ => None,
+        };
+        if let (Some(mask), Some(start)) = (mask, data.first_chunk_mut()) {
+            *start = mask;
+        }
+        if let (Read::Pid(0x01), Some(first)) = (read, data.first_mut()) {
+            *first = self.faults.lamp_and_count();
+        }
     }
 
     /// Writes one channel: what is wanted, else any valid raw value, else nothing.
@@ -149,6 +190,7 @@ impl Sensors {
             return;
         }
         let written = match self.values.wanted(channel, state) {
+            _ if channel.total.is_some() => Self::put_total(channel, state, data),
             Wanted::Value(value) => encode::channel(layout, channel, &value, &self.known, data).is_ok(),
             Wanted::Share(share) => self.put_share(layout, channel, share, data),
         };
@@ -158,6 +200,15 @@ impl Sensors {
         if let Some(reading) = decode::channel(layout, channel, data, &self.known) {
             self.known.0.insert(channel.id, reading.value);
         }
+    }
+
+    /// A counter that goes up by less than its largest step and starts again after its last value.
+    fn put_total(channel: &Channel, state: &State, data: &mut [u8]) -> bool {
+        let (Some(total), Origin::Field { field, .. }) = (channel.total, &channel.origin) else { return false };
+        let step = (total.largest_step / 4).clamp(1, 20);
+        let counted = (state.seconds.max(0.0) * 10.0) as u64 * step;
+        let raw = counted.checked_rem(total.last.saturating_add(1)).unwrap_or(0);
+        encode::raw(field, &Raw::Unsigned(raw), data).is_ok()
     }
 
     /// Writes a share of the raw range; true if that is a valid value.
@@ -200,11 +251,4 @@ fn put_raw_share(field: &Field, share: f64, data: &mut [u8]) {
 /// Text of this length that is plainly made up.
 fn text(length: usize) -> Vec<u8> {
     b"BENCH-".iter().copied().chain((0..10).cycle().map(|digit| b'0' + digit)).take(length).collect()
-}
-
-/// Two bytes of a code as SAE J2012 writes it: `P0102`; `None` for names of the definition's own.
-fn code_number(code: &str) -> Option<u16> {
-    let system = "PCBU".find(code.get(..1)?)? as u16;
-    let digits = code.get(1..).filter(|digits| digits.len() == 4)?;
-    Some(system << 14 | u16::from_str_radix(digits, 16).ok()? & 0x3FFF)
 }

@@ -3,17 +3,40 @@
 use std::collections::HashMap;
 
 use tickover_defs::RecordId;
+use tickover_defs::compiled::line::{J1979, Services};
 use tickover_defs::compiled::{
-    FaultRead, KLine, Layout, Line, List, Pattern, PatternByte, SessionState, Step, Template, TemplatePart,
+    FaultRead, Layout, Line, List, Pattern, PatternByte, Read, Refusal, SessionState, Step, Template, TemplatePart,
 };
-use tickover_framing::Instant;
+use tickover_framing::{Instant, kline};
+use tickover_services::obd::FaultMemory;
 use tickover_services::{ResponseCode, ServiceId};
 
+use super::obd::Emission;
+use super::uds::{Identifiers, Source};
+
 /// What a request asks of the unit.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) enum Asked {
     /// The data of a record.
     Record(RecordId),
+    /// Several data identifiers of ISO 14229-1, as far as the unit has them.
+    Identifiers(Vec<(u16, Source)>),
+    /// To know an identifier from now on, made of parts of others; nothing: to forget it.
+    Define { identifier: u16, parts: Vec<(u16, u8, u8)> },
+    /// To forget an identifier that was defined, or all.
+    Forget(Option<u16>),
+    /// Fault codes as service 19 of ISO 14229-1 reports them.
+    ReportFaults { report: u8, mask: u8 },
+    /// The default session of ISO 14229-1.
+    Default,
+    /// Services 01 and 02 of SAE J1979: identifiers that the unit has.
+    Pids(Vec<u8>),
+    /// The freeze frame: identifiers that it has.
+    Frozen(Vec<u8>),
+    /// Services 03, 07 and 0A.
+    Emission(FaultMemory),
+    /// Service 09.
+    Information(u8),
     /// A step that leads into a session of the definition; the last one enters it.
     Enter { session: u16, step: u16, last: bool },
     /// To go on listening.
@@ -31,8 +54,10 @@ pub(super) enum Asked {
 pub(super) struct Dialogue {
     pub(super) layout: Layout,
     sessions: List<SessionState>,
-    base: KLine,
+    base: Line,
     requests: HashMap<Vec<u8>, Asked>,
+    pub(super) emission: Emission,
+    pub(super) identifiers: Identifiers,
     templates: Vec<(Template, RecordId)>,
     /// Services that at least one request names.
     services: Vec<u8>,
@@ -42,10 +67,15 @@ pub(super) struct Dialogue {
 }
 
 impl Dialogue {
-    pub(super) fn new(base: KLine, sessions: List<SessionState>, layout: Layout) -> Self {
+    /// `supports`: the PIDs that it has of those that the definition names; `None`: all.
+    pub(super) fn new(base: Line, sessions: List<SessionState>, layout: Layout, supports: Option<&[u8]>) -> Self {
         let mut requests = HashMap::new();
         let mut templates = Vec::new();
         for record in layout.records.iter().flatten() {
+            // These are understood by what they mean, or asked for by nobody.
+            if matches!(record.read, Read::Pid(_) | Read::InfoType(_) | Read::DataIdentifier(_) | Read::Frame(_)) {
+                continue;
+            }
             match record.request.constant() {
                 Some(request) => {
                     requests.entry(request).or_insert(Asked::Record(record.id));
@@ -79,7 +109,7 @@ impl Dialogue {
                 requests.entry(send.to_vec()).or_insert(asked);
             }
         }
-        if let Some(keep_alive) = &base.keep_alive {
+        if let Some(keep_alive) = base.keep_alive() {
             requests.entry(keep_alive.send.to_vec()).or_insert(Asked::KeepAlive);
         }
         let mut services: Vec<u8> = requests.keys().filter_map(|request| request.first().copied()).collect();
@@ -87,40 +117,65 @@ impl Dialogue {
             Some(TemplatePart::Byte(byte)) => Some(*byte),
             _ => None,
         }));
-        Self { layout, sessions, base, requests, templates, services, session: None, result_at: None }
+        let emission = Emission::new(&layout, &base, supports);
+        let identifiers = Identifiers::new(&layout, base.services());
+        services.extend(emission.services().chain(identifiers.services()));
+        let (session, result_at) = (None, None);
+        Self { layout, sessions, base, requests, emission, identifiers, templates, services, session, result_at }
     }
 
     /// What a request asks for.
     ///
     /// # Errors
-    /// The refusal to answer with.
-    pub(super) fn understand(&self, request: &[u8]) -> Result<Asked, Vec<u8>> {
+    /// Why it is refused.
+    pub(super) fn understand(&self, request: &[u8]) -> Result<Asked, ResponseCode> {
         if let Some(asked) = self.requests.get(request) {
             if let Asked::Record(id) = asked
-                && let Some(needs) = self.layout.record(*id).and_then(|record| record.session)
-                && self.session != Some(needs)
+                && !self.is_in_session_for(*id)
             {
-                return Err(self.refuse(request, ResponseCode::NOT_SUPPORTED_IN_ACTIVE_SESSION));
+                return Err(ResponseCode::NOT_SUPPORTED_IN_ACTIVE_SESSION);
             }
-            return Ok(*asked);
+            return Ok(asked.clone());
         }
         for (template, record) in &self.templates {
             if fits(template, request) {
                 return Ok(Asked::Record(*record));
             }
         }
+        let meant = self.emission.understand(request);
+        if let Some(meant) = meant.or_else(|| self.identifiers.understand(request, |id| self.is_in_session_for(id))) {
+            return meant;
+        }
         let known = request.first().is_some_and(|service| self.services.contains(service));
-        let code = match (known, request.first().copied().map(ServiceId)) {
+        Err(match (known, request.first().copied().map(ServiceId)) {
             (false, _) => ResponseCode::SERVICE_NOT_SUPPORTED,
             (true, Some(service)) if reads_by_identifier(service) => ResponseCode::REQUEST_OUT_OF_RANGE,
             (true, _) => ResponseCode::SUB_FUNCTION_NOT_SUPPORTED,
-        };
-        Err(self.refuse(request, code))
+        })
+    }
+
+    fn is_in_session_for(&self, id: RecordId) -> bool {
+        self.layout.record(id).and_then(|record| record.session).is_none_or(|needed| self.session == Some(needed))
+    }
+
+    /// Whether a request is refused in silence.
+    ///
+    /// To a group of units on CAN, "not supported" and "out of range" are not said (ISO 14229-1:2020 8.7), and to
+    /// services of SAE J1979 nothing but an answer is (ISO 15765-4). ISO 9141-2 has no refusals (from memory).
+    pub(super) fn refuses_in_silence(&self, request: &[u8], code: ResponseCode, functional: bool) -> bool {
+        match &self.base {
+            Line::KLine(line) => matches!(line.line.framing, kline::Framing::Iso9141),
+            Line::Can(_) if functional => {
+                let emission = request.first().is_some_and(|service| J1979.contains(service));
+                emission || matches!(code.0, 0x11 | 0x12 | 0x31 | 0x7E | 0x7F)
+            }
+            _ => false,
+        }
     }
 
     /// The refusal of a request: the standard's, or the one that the definition declares.
     pub(super) fn refuse(&self, request: &[u8], code: ResponseCode) -> Vec<u8> {
-        match (&self.base.services, &self.base.refusal) {
+        match (self.base.services(), self.refusal()) {
             (None, Some(refusal)) => {
                 let busy = code.is_busy();
                 let fitting = refusal.meanings.iter().find(|(_, meaning)| busy == is_for_later(meaning));
@@ -134,22 +189,25 @@ impl Dialogue {
     }
 
     /// The answer of a step or of keep-alive; `None`: none is given.
-    pub(super) fn answer(&mut self, now: Instant, request: &[u8], asked: Asked) -> Option<Vec<u8>> {
+    pub(super) fn answer(&mut self, now: Instant, request: &[u8], asked: &Asked) -> Option<Vec<u8>> {
         let step = match asked {
-            Asked::Enter { session, step, .. } => self.sessions.get(usize::from(session))?.enter.get(usize::from(step)),
-            Asked::ClearFaults { step } => self.layout.faults.as_ref()?.clear.get(usize::from(step)),
+            Asked::Enter { session, step, .. } => {
+                self.sessions.get(usize::from(*session))?.enter.get(usize::from(*step))
+            }
+            Asked::ClearFaults { step } => self.layout.faults.as_ref()?.clear.get(usize::from(*step)),
             Asked::Procedure { procedure, step, finally } => {
-                let procedure = self.layout.procedures.get(usize::from(procedure))?;
-                (if finally { &procedure.finally } else { &procedure.steps }).get(usize::from(step))
+                let procedure = self.layout.procedures.get(usize::from(*procedure))?;
+                (if *finally { &procedure.finally } else { &procedure.steps }).get(usize::from(*step))
             }
-            Asked::KeepAlive => {
-                return self.base.keep_alive.as_ref()?.expect.as_ref().map(first_bytes);
-            }
-            Asked::Record(_) | Asked::ReadFaults => None,
+            Asked::KeepAlive => return self.base.keep_alive()?.expect.as_ref().map(first_bytes),
+            _ => None,
         }?;
         let Step::Send { expect, within, .. } = step else { return None };
-        let takes_time = within.is_some() && self.base.services.is_some();
-        let answer = first_bytes(expect);
+        let takes_time = within.is_some() && self.base.services().is_some();
+        let mut answer = first_bytes(expect);
+        if let (Asked::Enter { .. }, [0x50, _]) = (asked, answer.as_slice()) {
+            answer.extend(self.times());
+        }
         match (takes_time, self.result_at) {
             (true, None) => self.result_at = Some(now.after(ROUTINE)),
             (true, Some(at)) if at <= now => {
@@ -159,12 +217,24 @@ impl Dialogue {
             (true, Some(_)) => {}
             (false, _) => return Some(answer),
         }
-        Some(self.refuse(request, ResponseCode::ROUTINE_NOT_COMPLETE))
+        let not_yet = match self.base.services() {
+            Some(Services::Iso14229) => ResponseCode::BUSY_REPEAT_REQUEST,
+            _ => ResponseCode::ROUTINE_NOT_COMPLETE,
+        };
+        Some(self.refuse(request, not_yet))
+    }
+
+    /// P2 in milliseconds and P2* in units of 10 ms, as service 10 of ISO 14229-1 answers; nothing elsewhere.
+    pub(super) fn times(&self) -> Vec<u8> {
+        let (Line::Can(line), Some(Services::Iso14229)) = (&self.base, self.base.services()) else { return Vec::new() };
+        let Some(unit) = &line.unit else { return Vec::new() };
+        let [p2, p2_star] = [unit.p2_max.as_millis(), unit.p2_star_max.as_millis() / 10];
+        [p2, p2_star].map(|time| (time.min(0xFFFF) as u16).to_be_bytes()).concat()
     }
 
     /// Whether an answer is a refusal.
     pub(super) fn is_refusal(&self, answer: &[u8]) -> bool {
-        match (&self.base.services, &self.base.refusal) {
+        match (self.base.services(), self.refusal()) {
             (None, Some(refusal)) => answer.starts_with(&refusal.prefix),
             (None, None) => false,
             (Some(_), _) => answer.first() == Some(&ServiceId::NEGATIVE_RESPONSE.0),
@@ -172,23 +242,34 @@ impl Dialogue {
     }
 
     /// Enters a session; the line as it is from the end of the answer on.
-    pub(super) fn enter(&mut self, session: u16) -> Option<&KLine> {
+    pub(super) fn enter(&mut self, session: u16) -> Option<&Line> {
         self.session = Some(session);
-        match &self.sessions.get(usize::from(session))?.line {
-            Line::KLine(line) => Some(line),
-            _ => None,
-        }
+        self.sessions.get(usize::from(session)).map(|session| &session.line)
     }
 
     /// Communication has ended: as after power-on.
-    pub(super) const fn reset(&mut self) {
+    pub(super) fn reset(&mut self) {
         self.session = None;
         self.result_at = None;
+        self.identifiers.forget(None);
     }
 
-    /// The line as it is outside all sessions.
-    pub(super) const fn base(&self) -> &KLine {
-        &self.base
+    /// Whether a session of the definition is entered.
+    pub(super) const fn is_in_session(&self) -> bool {
+        self.session.is_some()
+    }
+
+    /// Whose service numbers hold.
+    pub(super) const fn services(&self) -> Option<Services> {
+        self.base.services()
+    }
+
+    /// How a unit with declared framing refuses.
+    const fn refusal(&self) -> Option<&Refusal> {
+        match &self.base {
+            Line::KLine(line) => line.refusal.as_ref(),
+            _ => None,
+        }
     }
 }
 

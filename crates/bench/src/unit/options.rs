@@ -5,6 +5,7 @@ use core::time::Duration;
 use tickover_defs::compiled::Layout;
 use tickover_defs::{Definition, UnknownName, Value};
 use tickover_framing::transport::{Echo, Reach};
+use tickover_services::FaultCode;
 
 use super::Trouble;
 use super::values::Values;
@@ -14,12 +15,17 @@ use super::values::Values;
 pub struct Options {
     /// The variant's name; `None`: the first, if the definition has any.
     pub variant: Option<String>,
-    /// End of a request to the start of its answer; `None`: P2min of the line as it is then.
+    /// End of a request to the start of its answer; `None`: P2min of a K-line as it is then, 1 ms on CAN.
     pub p2: Option<Duration>,
     /// Channels that keep a value, by full name.
     pub fixed: Vec<(String, Value)>,
-    /// Stored fault codes with their status byte; `None`: the first two that the definition explains.
-    pub faults: Option<Vec<(u16, u8)>>,
+    /// Stored fault codes with their status byte; `None`: the first two that the definition explains. The status is
+    /// that of ISO 14230-3 where the definition reads codes with service 18, else that of ISO 14229-1.
+    pub faults: Option<Vec<(FaultCode, u8)>>,
+    /// PIDs of SAE J1979 that the unit has, of those that the definition names; `None`: all.
+    pub pids: Option<Vec<u8>>,
+    /// What the unit is called in the truth; `None`: as its definition.
+    pub name: Option<String>,
     /// How often the unit looks at its senders; zero: for each answer.
     pub looks_every: Duration,
     /// What it does wrong by chance.
@@ -40,6 +46,8 @@ impl Default for Options {
             p2: None,
             fixed: Vec::new(),
             faults: None,
+            pids: None,
+            name: None,
             looks_every: Duration::ZERO,
             trouble: Trouble::default(),
             seed: 1,

@@ -3,6 +3,7 @@
 use core::time::Duration;
 
 use tickover_framing::Instant;
+use tickover_services::ResponseCode;
 
 use crate::random::Random;
 
@@ -19,6 +20,18 @@ pub struct Trouble {
     pub silent: u32,
     /// The longest time that it is deaf.
     pub silent_for: Duration,
+    /// Answers late, by up to [`slow_by`](Self::slow_by).
+    pub slow: u32,
+    /// The longest such delay.
+    pub slow_by: Duration,
+    /// On CAN: sends consecutive frames without the separation that the tester asked for.
+    pub hasty: u32,
+    /// On CAN: a consecutive frame has a wrong sequence number.
+    pub miscounted: u32,
+    /// On CAN: two consecutive frames change places.
+    pub swapped: u32,
+    /// On CAN: no flow control comes to a request of several frames.
+    pub no_flow_control: u32,
 }
 
 /// One thing that a unit does wrong.
@@ -32,6 +45,18 @@ pub enum Mishap {
     Reset,
     /// Is deaf for this long.
     Silent(Duration),
+    /// Refuses with this code.
+    Refuse(ResponseCode),
+    /// Answers so much later.
+    Slow(Duration),
+    /// On CAN: the answer's consecutive frames come without the separation that the tester asked for.
+    Hasty,
+    /// On CAN: the first consecutive frame of the answer has the next sequence number.
+    Miscounted,
+    /// On CAN: the first two consecutive frames of the answer change places.
+    Swapped,
+    /// On CAN: no flow control comes to a request of several frames.
+    NoFlowControl,
 }
 
 /// How many of them there were.
@@ -45,6 +70,14 @@ pub struct MishapCounts {
     pub reset: u64,
     /// Times it was deaf.
     pub silent: u64,
+    /// Requests refused otherwise.
+    pub refused: u64,
+    /// Late answers.
+    pub slow: u64,
+    /// Answers whose frames came wrong: hasty, miscounted, swapped.
+    pub misframed: u64,
+    /// Requests of several frames without flow control.
+    pub no_flow_control: u64,
 }
 
 /// Draws mishaps.
@@ -73,23 +106,48 @@ impl Dice {
 
     /// What goes wrong with a request that ended at `now`.
     pub(super) fn on_request(&mut self, now: Instant) -> Option<Mishap> {
-        let mishap = match self.planned.first() {
-            Some((at, _)) if *at <= now => Some(self.planned.remove(0).1),
-            _ => self.by_chance(),
-        }?;
-        match mishap {
-            Mishap::Pending(_) => self.counts.pending += 1,
-            Mishap::Busy => self.counts.busy += 1,
-            Mishap::Reset => self.counts.reset += 1,
-            Mishap::Silent(_) => self.counts.silent += 1,
-        }
-        self.log.push((now, mishap));
+        let planned = self.planned.iter().position(|(at, mishap)| *at <= now && *mishap != Mishap::NoFlowControl);
+        let mishap = match planned {
+            Some(place) => self.planned.remove(place).1,
+            None => self.by_chance()?,
+        };
+        self.note(now, mishap);
         Some(mishap)
     }
 
+    /// Whether no flow control comes to a first frame that ended at `now`.
+    pub(super) fn on_first_frame(&mut self, now: Instant) -> bool {
+        let planned = self.planned.iter().position(|(at, mishap)| *at <= now && *mishap == Mishap::NoFlowControl);
+        let chance = self.trouble.no_flow_control;
+        let strikes = match planned {
+            Some(place) => self.planned.remove(place).1 == Mishap::NoFlowControl,
+            None => chance > 0 && self.random.happens(chance),
+        };
+        if strikes {
+            self.note(now, Mishap::NoFlowControl);
+        }
+        strikes
+    }
+
+    fn note(&mut self, now: Instant, mishap: Mishap) {
+        let count = match mishap {
+            Mishap::Pending(_) => &mut self.counts.pending,
+            Mishap::Busy => &mut self.counts.busy,
+            Mishap::Reset => &mut self.counts.reset,
+            Mishap::Silent(_) => &mut self.counts.silent,
+            Mishap::Refuse(_) => &mut self.counts.refused,
+            Mishap::Slow(_) => &mut self.counts.slow,
+            Mishap::Hasty | Mishap::Miscounted | Mishap::Swapped => &mut self.counts.misframed,
+            Mishap::NoFlowControl => &mut self.counts.no_flow_control,
+        };
+        *count += 1;
+        self.log.push((now, mishap));
+    }
+
     fn by_chance(&mut self) -> Option<Mishap> {
-        let Trouble { pending, busy, reset, silent, silent_for } = self.trouble;
-        if pending | busy | reset | silent == 0 {
+        let Trouble { pending, busy, reset, silent, silent_for, slow, slow_by, hasty, miscounted, swapped, .. } =
+            self.trouble;
+        if pending | busy | reset | silent | slow | hasty | miscounted | swapped == 0 {
             return None;
         }
         let mut dice = self.random.below(1_000_000) as u32;
@@ -106,6 +164,14 @@ impl Dice {
             Some(Mishap::Reset)
         } else if hit(silent) {
             Some(Mishap::Silent(Duration::from_nanos(self.random.below(silent_for.as_nanos() as u64))))
+        } else if hit(slow) {
+            Some(Mishap::Slow(Duration::from_nanos(self.random.below(slow_by.as_nanos() as u64))))
+        } else if hit(hasty) {
+            Some(Mishap::Hasty)
+        } else if hit(miscounted) {
+            Some(Mishap::Miscounted)
+        } else if hit(swapped) {
+            Some(Mishap::Swapped)
         } else {
             None
         }

@@ -57,6 +57,14 @@ impl Values {
         self.fixed.insert(id, value);
     }
 
+    /// This channel keeps this value, or none; what it kept before.
+    pub(super) fn swap(&mut self, id: ChannelId, value: Option<Value>) -> Option<Value> {
+        match value {
+            Some(value) => self.fixed.insert(id, value),
+            None => self.fixed.remove(&id),
+        }
+    }
+
     /// Fixes what an expression reads so that it holds, as far as comparisons with constants go.
     /// True if it then does.
     pub(super) fn make_hold(&mut self, layout: &Layout, when: &Expr) -> bool {
