@@ -32,8 +32,14 @@ const CHANCES: Chances = Chances {
 };
 
 /// Faults of the unit: of a million requests.
-const TROUBLE: Trouble =
-    Trouble { pending: 2_000, busy: 2_000, reset: 200, silent: 200, silent_for: Duration::from_secs(10) };
+const TROUBLE: Trouble = Trouble {
+    pending: 2_000,
+    busy: 2_000,
+    reset: 200,
+    silent: 200,
+    silent_for: Duration::from_secs(10),
+    ..Trouble::NONE
+};
 
 /// How long a reset unit is deaf.
 const BOOT: Duration = Duration::from_millis(500);

@@ -176,7 +176,7 @@ impl Simulated {
         let cause = self.sensors.faults.emission(FaultMemory::Confirmed).first().copied();
         let mut message = vec![0x42];
         for pid in pids {
-            let data = match (*pid, self.dialogue.emission.supported_pids.answer(*pid)) {
+            let data = match (*pid, self.dialogue.emission.supported_frozen.answer(*pid)) {
                 (_, Some(mask)) => Some(mask.to_vec()),
                 (0x02, _) => Some(cause.map_or(0, |cause| cause.code).to_be_bytes().to_vec()),
                 _ if cause.is_none() => None,

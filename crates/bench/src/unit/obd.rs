@@ -24,6 +24,8 @@ pub(super) struct Emission {
     has_faults: bool,
     on_can: bool,
     pub(super) supported_pids: SupportMask,
+    /// Of the freeze frame: PID 02 is there and 01 is not (SAE J1979, an encyclopaedia's table).
+    pub(super) supported_frozen: SupportMask,
     pub(super) supported_infos: SupportMask,
 }
 
@@ -42,11 +44,13 @@ impl Emission {
             }
         }
         let read = layout.faults.as_ref().and_then(|faults| faults.read);
+        let frozen = pids.keys().copied().filter(|pid| !is_support_mask(*pid) && *pid != 0x01).chain([0x02]).collect();
         let named = |records: &BTreeMap<u8, RecordId>| {
             records.keys().copied().filter(|identifier| !is_support_mask(*identifier)).collect()
         };
         Self {
             supported_pids: named(&pids),
+            supported_frozen: frozen,
             supported_infos: named(&infos),
             pids,
             infos,
@@ -67,12 +71,15 @@ impl Emission {
         let service = *request.first()?;
         self.services().any(|has| has == service).then_some(())?;
         Some(match (service, request) {
-            (0x01, _) => self.some(ReadCurrentData::parse(request).ok().map(|pids| pids.collect()), Asked::Pids),
+            (0x01, _) => {
+                let pids = ReadCurrentData::parse(request).ok().map(|pids| pids.collect());
+                self.some(pids, self.supported_pids, Asked::Pids)
+            }
             (0x02, _) => {
                 let wanted = ReadFreezeFrame::parse(request).ok();
                 // There is one frame: 00.
                 let pids = wanted.map(|wanted| wanted.filter(|of| of.frame == 0).map(|of| of.pid).collect());
-                self.some(pids, Asked::Frozen)
+                self.some(pids, self.supported_frozen, Asked::Frozen)
             }
             (0x03, [_]) => Ok(Asked::Emission(FaultMemory::Confirmed)),
             (0x07, [_]) => Ok(Asked::Emission(FaultMemory::Pending)),
@@ -90,14 +97,16 @@ impl Emission {
     }
 
     /// Those that the unit has; it says nothing of the others as long as there is one.
-    fn some(&self, pids: Option<Vec<Pid>>, asked: fn(Vec<u8>) -> Asked) -> Result<Asked, ResponseCode> {
+    fn some(
+        &self,
+        pids: Option<Vec<Pid>>,
+        supported: SupportMask,
+        asked: fn(Vec<u8>) -> Asked,
+    ) -> Result<Asked, ResponseCode> {
         let pids = pids.filter(|pids| self.on_can || pids.len() == 1).unwrap_or_default();
-        let had: Vec<u8> = pids.into_iter().map(|Pid(pid)| pid).filter(|pid| self.has_pid(*pid)).collect();
+        let had: Vec<u8> =
+            pids.into_iter().map(|Pid(pid)| pid).filter(|pid| *pid == 0 || supported.contains(*pid)).collect();
         if had.is_empty() { Err(ResponseCode::SUB_FUNCTION_NOT_SUPPORTED) } else { Ok(asked(had)) }
-    }
-
-    fn has_pid(&self, pid: u8) -> bool {
-        pid == 0 || self.supported_pids.contains(pid)
     }
 
     fn has_info(&self, info: u8) -> bool {

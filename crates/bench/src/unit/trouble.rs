@@ -34,6 +34,23 @@ pub struct Trouble {
     pub no_flow_control: u32,
 }
 
+impl Trouble {
+    /// A healthy unit.
+    pub const NONE: Self = Self {
+        pending: 0,
+        busy: 0,
+        reset: 0,
+        silent: 0,
+        silent_for: Duration::ZERO,
+        slow: 0,
+        slow_by: Duration::ZERO,
+        hasty: 0,
+        miscounted: 0,
+        swapped: 0,
+        no_flow_control: 0,
+    };
+}
+
 /// One thing that a unit does wrong.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
 pub enum Mishap {

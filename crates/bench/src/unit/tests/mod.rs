@@ -1,5 +1,7 @@
 //! The simulated unit against the tester's machine, in virtual time.
 
+mod can;
+
 use core::time::Duration;
 
 use tickover_defs::{Definition, Value, decode};
@@ -14,11 +16,11 @@ use crate::engine::{Engine, Quantity};
 use crate::line::Line;
 
 fn bramble() -> Definition {
-    Definition::parse(include_str!("../../../../defs/bramble-40.toml"), "bramble-40.toml").expect("it is checked")
+    Definition::parse(include_str!("../../../../../defs/bramble-40.toml"), "bramble-40.toml").expect("it is checked")
 }
 
 fn thistle() -> Definition {
-    Definition::parse(include_str!("../../../../defs/thistle-9.toml"), "thistle-9.toml").expect("it is checked")
+    Definition::parse(include_str!("../../../../../defs/thistle-9.toml"), "thistle-9.toml").expect("it is checked")
 }
 
 /// A tester on a line with one unit.
