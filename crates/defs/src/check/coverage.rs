@@ -15,6 +15,7 @@ use std::vec::Vec;
 
 use super::overlap::masks;
 use crate::compile::{Built, Catalog, Sheet};
+use crate::compiled::Direction;
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::Findings;
 
@@ -24,12 +25,19 @@ pub(crate) fn check(sheet: &Sheet, built: &Built, catalog: &Catalog, out: &mut F
     let broken = (0..sheet.channels.len()).any(|table| !there.contains(&table));
     for named in &sheet.records {
         let Some(record) = &named.value else { continue };
+        // In a frame that we send, `fill` stands where no channel writes.
+        if record.frame.as_ref().is_some_and(|frame| frame.direction != Direction::Heard) {
+            continue;
+        }
         let (Some(id), Some(length)) = (catalog.record(&named.name), &record.length) else { continue };
         let mut used: HashMap<u32, u8> = HashMap::new();
         for field in built.placed.iter().filter(|placed| placed.record == Some(id)).flat_map(|placed| &placed.fields) {
             for (place, mask) in masks(field) {
                 *used.entry(place).or_default() |= mask;
             }
+        }
+        for (place, mask) in record.frame.iter().flat_map(super::frames::used) {
+            *used.entry(place).or_default() |= mask;
         }
         let reserved = |place: u32| {
             record.reserved.iter().any(|range| (u32::from(range.value.0)..=u32::from(range.value.1)).contains(&place))

@@ -22,7 +22,9 @@ pub(crate) fn check(sheet: &Sheet, built: &Built, out: &mut Findings<'_>) {
     for placed in built.placed.iter().filter(|placed| circular.contains(&placed.id)) {
         let Some(named) = sheet.channels.get(placed.table).filter(|_| placed.element == 0) else { continue };
         let Some(channel) = &named.value else { continue };
-        let Some(span) = channel.formula.as_ref().or(channel.when.as_ref()).map(|text| text.span.clone()) else {
+        let Some(span) =
+            channel.formula.as_ref().or(channel.when.as_ref()).or(channel.from.as_ref()).map(|text| text.span.clone())
+        else {
             continue;
         };
         let Some(compiled) = built.layout.channel(placed.id) else { continue };

@@ -5,16 +5,20 @@ pub(crate) mod any;
 pub(crate) mod arrays;
 pub(crate) mod asked;
 pub(crate) mod code_ranges;
+pub(crate) mod collision;
 pub(crate) mod coverage;
 pub(crate) mod cycle;
 pub(crate) mod effect;
 pub(crate) mod fields;
 pub(crate) mod forgotten;
+pub(crate) mod frames;
 pub(crate) mod grammar;
 pub(crate) mod left_out;
 pub(crate) mod name;
 pub(crate) mod never_run;
 pub(crate) mod overlap;
+pub(crate) mod sent;
+pub(crate) mod total;
 pub(crate) mod unit;
 pub(crate) mod unit_changed;
 pub(crate) mod variant_when;
@@ -28,7 +32,7 @@ use std::string::String;
 
 use serde::Serialize;
 
-use crate::compile::{self, Built, Catalog, Sheet};
+use crate::compile::{self, Built, Catalog, Lines, Sheet};
 use crate::compiled::Definition;
 use crate::diagnostic::{Diagnostic, Report, codes};
 use crate::model::Findings;
@@ -158,10 +162,14 @@ fn read(path: &Path) -> Result<String, std::io::Error> {
 }
 
 /// The rules about one layout.
-pub(crate) fn layout(sheet: &Sheet, built: &Built, catalog: &Catalog, out: &mut Findings<'_>) {
+pub(crate) fn layout(sheet: &Sheet, built: &Built, catalog: &Catalog, lines: &Lines, out: &mut Findings<'_>) {
     code_ranges::check(sheet, out);
+    total::check(sheet, out);
     fields::check(sheet, built, catalog, out);
     overlap::check(sheet, built, out);
     coverage::check(sheet, built, catalog, out);
     cycle::check(sheet, built, out);
+    frames::check(sheet, built, catalog, lines, out);
+    collision::check(sheet, lines.taken(), out);
+    sent::check(sheet, built, out);
 }

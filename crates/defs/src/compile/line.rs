@@ -9,6 +9,7 @@ use tickover_services::Effect;
 
 use super::owned;
 use crate::check;
+use crate::check::collision::{self, Taken};
 use crate::compiled::{Can, Line, SessionState, Step};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::procedure::read_steps;
@@ -23,6 +24,8 @@ pub(crate) struct Lines {
     judge: Option<Line>,
     /// In file order; `None` where something is wrong.
     sessions: Vec<(String, Option<SessionState>)>,
+    /// Identifiers that requests and answers use.
+    taken: Vec<Taken>,
 }
 
 /// The most sessions.
@@ -32,7 +35,9 @@ const SESSIONS: usize = 64;
 pub(crate) fn read(root: &Table, out: &mut Findings<'_>) -> Lines {
     let table = root.get("line").and_then(|node| value::table(node, "line", out));
     let line = table.and_then(|table| line::read(table, out));
-    let mut lines = Lines { line, judge: table.and_then(|table| line::judge(table, out.text)), sessions: Vec::new() };
+    let taken = table.zip(line.as_ref()).map(|(table, line)| collision::taken(table, line)).unwrap_or_default();
+    let judge = table.and_then(|table| line::judge(table, out.text));
+    let mut lines = Lines { line, judge, sessions: Vec::new(), taken };
     if let Some(keep_alive) = lines.line.as_ref().and_then(Line::keep_alive) {
         let span = table.and_then(|table| table.get("keep_alive")).map_or(0..0, |node| node.span.clone());
         check::effect::at_most(&keep_alive.send, Effect::Session, &lines, &span, "`keep_alive`", out);
@@ -124,6 +129,11 @@ impl Lines {
 
     pub(crate) fn session_names(&self) -> impl Iterator<Item = &str> + Clone {
         self.sessions.iter().map(|(name, _)| name.as_str())
+    }
+
+    /// Identifiers that no frame may have.
+    pub(crate) fn taken(&self) -> &[Taken] {
+        &self.taken
     }
 
     /// What a whole request does on this line.

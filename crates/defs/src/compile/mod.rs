@@ -96,7 +96,7 @@ pub(crate) fn text(text: &str, name: &str, sources: &mut Sources<'_>) -> Outcome
     let mut count = Count::default();
     let trials = decimals::Trials::new();
     let base = layout::build(&base_sheet, &catalog, &lines, &services, (None, &trials), &mut out);
-    check::layout(&base_sheet, &base, &catalog, &mut out);
+    check::layout(&base_sheet, &base, &catalog, &lines, &mut out);
     if let Some(extended) = &extended {
         check::unit_changed::check(extended, &base_sheet, &mut out);
     }
@@ -104,7 +104,7 @@ pub(crate) fn text(text: &str, name: &str, sources: &mut Sources<'_>) -> Outcome
     let (mut built, mut whens, mut entries) = (Vec::new(), Vec::new(), Vec::new());
     for (sheet, (entry, variant, mut own)) in variant_sheets.iter().zip(variants) {
         let layout = layout::build(sheet, &catalog, &lines, &services, (Some(&base.layout), &trials), &mut own);
-        check::layout(sheet, &layout, &catalog, &mut own);
+        check::layout(sheet, &layout, &catalog, &lines, &mut own);
         check::unit_changed::check(&base_sheet, sheet, &mut own);
         count += vectors::run(sheet, &layout, &catalog, &mut own);
         adopt(own.list, &entry.key, &entry.key_span, &mut out);

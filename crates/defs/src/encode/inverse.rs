@@ -44,6 +44,26 @@ pub(super) fn field(
     }
 }
 
+/// Whether a raw value is as near to the wanted number as a step of the field allows.
+pub(super) fn fits(
+    layout: &Layout,
+    channel: &Channel,
+    field: &Field,
+    raw: &Raw,
+    wanted: f64,
+    scope: &dyn Scope,
+) -> bool {
+    let Content::Whole(whole) = content(field, raw) else { return false };
+    let number = |raw: i128| {
+        let raw = write::raw_of(field, raw)?;
+        match decode::convert(layout, channel, &raw, scope) {
+            Ok(Value::Number(number)) => Some(number),
+            _ => None,
+        }
+    };
+    close(whole, wanted, &number)
+}
+
 /// Several fields: the last one alone if that gets there, else all of them together while they are few.
 pub(super) fn parts(
     layout: &Layout,

@@ -4,6 +4,7 @@
 //! mean, so a caller sees what rounding or a full field made of its wish.
 
 mod error;
+pub(crate) mod frame;
 mod inverse;
 #[cfg(test)]
 mod tests;
@@ -14,6 +15,7 @@ use crate::decode::{self, Scope};
 use crate::value::{Raw, Value};
 
 pub use error::EncodeError;
+pub use frame::{NotSent, frame};
 #[cfg(feature = "std")]
 pub(crate) use write::limits;
 pub use write::raw;

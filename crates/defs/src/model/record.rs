@@ -97,7 +97,8 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Record> {
         out.push(Diagnostic::new(codes::EXCLUSIVE_KEYS, entry.key_span.clone(), message));
     }
     let every = if framed { period(&keys, out) } else { every(&keys, out) };
-    let checks = keys.get("check").map(|node| vector::responses(node, out)).unwrap_or_default();
+    let sent = keys.get("send").is_some();
+    let checks = keys.get("check").map(|node| vector::responses(node, sent, out)).unwrap_or_default();
     let sourced = keys.get("source").and_then(|node| value::text(node, "source", out)).is_some();
     // Mistakes in checks do not keep the record from being used by others.
     let wrong = out.list.iter().skip(before).any(|found| found.code != codes::VECTOR_SHAPE);

@@ -8,11 +8,13 @@ use super::{Findings, Keys, bytes, value};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::source::{Entry, Item, Node, Span, Table};
 
-/// A whole response, from the service byte on, and values that it must give.
+/// A whole response, from the service byte on, or a whole frame, and values that it must give.
 #[derive(Clone, Debug)]
 pub(crate) struct Response {
     pub(crate) bytes: Vec<u8>,
     pub(crate) span: Span,
+    /// Of a frame that we send: what goes in.
+    pub(crate) given: Vec<Named>,
     pub(crate) values: Vec<Named>,
     pub(crate) sourced: bool,
 }
@@ -20,7 +22,8 @@ pub(crate) struct Response {
 /// A channel's own bytes or its inputs, and what it must give.
 #[derive(Clone, Debug)]
 pub(crate) struct Own {
-    pub(crate) bytes: Option<Vec<u8>>,
+    /// Successive readings; what must come out is that of the last.
+    pub(crate) bytes: Option<Vec<Vec<u8>>>,
     pub(crate) bytes_span: Span,
     pub(crate) given: Vec<Named>,
     pub(crate) want: Want,
@@ -46,9 +49,9 @@ pub(crate) enum Want {
     Invalid(String),
 }
 
-/// `[[record.x.check]]`
-pub(crate) fn responses(node: &Node, out: &mut Findings<'_>) -> Vec<Response> {
-    checks(node, out).into_iter().filter_map(|(node, table)| response(node, table, out)).collect()
+/// `[[record.x.check]]`; of a frame that we send what goes in is given.
+pub(crate) fn responses(node: &Node, sent: bool, out: &mut Findings<'_>) -> Vec<Response> {
+    checks(node, out).into_iter().filter_map(|(node, table)| response(node, table, sent, out)).collect()
 }
 
 /// `check = [{ ... }]` of a channel.
@@ -61,15 +64,20 @@ fn checks<'n>(node: &'n Node, out: &mut Findings<'_>) -> Vec<(&'n Node, &'n Tabl
     items.iter().filter_map(|item| Some((item, value::table(item, "check", out)?))).collect()
 }
 
-fn response(node: &Node, table: &Table, out: &mut Findings<'_>) -> Option<Response> {
-    let keys = Keys::new(table, "a check of a record", &["bytes", "values", "source"], &[], out);
+fn response(node: &Node, table: &Table, sent: bool, out: &mut Findings<'_>) -> Option<Response> {
+    let (what, values, example) = match sent {
+        true => ("a check of a frame that we send", "given", "{ engine_speed = 2000 }"),
+        false => ("a check of a record", "values", "{ engine_speed = 850 }"),
+    };
+    let keys = Keys::new(table, what, &["bytes", values, "source"], &[], out);
     let bytes_node = keys.need("bytes", "\"61 01 0D 48\"", out);
     let found = bytes_node.and_then(|node| bytes::constant(node, "bytes", out));
-    let values = keys.need("values", "{ engine_speed = 850 }", out);
-    let values = values.and_then(|node| value::table(node, "values", out)).map(|table| named(table, out));
+    let named = keys.need(values, example, out);
+    let named = named.and_then(|node| value::table(node, values, out)).map(|table| self::named(table, out));
     let sourced = keys.get("source").and_then(|node| value::text(node, "source", out)).is_some();
     let span = bytes_node.map_or_else(|| node.span.clone(), |node| node.span.clone());
-    Some(Response { bytes: found?, span, values: values?, sourced })
+    let (given, values) = if sent { (named?, Vec::new()) } else { (Vec::new(), named?) };
+    Some(Response { bytes: found?, span, given, values, sourced })
 }
 
 fn one(table: &Table, out: &mut Findings<'_>) -> Option<Own> {
@@ -84,7 +92,7 @@ fn one(table: &Table, out: &mut Findings<'_>) -> Option<Own> {
         return None;
     }
     let found = match keys.get("bytes") {
-        Some(node) => Some(bytes::constant(node, "bytes", out)?),
+        Some(node) => Some(successive(node, out)?),
         None => None,
     };
     let given = keys.get("given").and_then(|node| value::table(node, "given", out));
@@ -107,6 +115,21 @@ fn one(table: &Table, out: &mut Findings<'_>) -> Option<Own> {
     };
     let bytes_span = keys.get("bytes").map_or_else(|| node.span.clone(), |node| node.span.clone());
     Some(Own { bytes: found, bytes_span, given, want, span: node.span.clone() })
+}
+
+/// `"0D 48"`, or the bytes of several readings.
+fn successive(node: &Node, out: &mut Findings<'_>) -> Option<Vec<Vec<u8>>> {
+    let Item::Array(items) = &node.item else {
+        return bytes::constant(node, "bytes", out).map(|bytes| Vec::from([bytes]));
+    };
+    if items.is_empty() {
+        out.push(
+            Diagnostic::new(codes::VECTOR_SHAPE, node.span.clone(), "a check has the bytes of at least one reading")
+                .expected("`bytes = \"0D 48\"`, or of a total `bytes = [\"64 2C\", \"64 5E\"]`"),
+        );
+        return None;
+    }
+    items.iter().map(|item| bytes::constant(item, "bytes", out)).collect()
 }
 
 /// `engine_speed = 850`, `coolant.invalid = "..."`, `knock_retard.1 = -3`.

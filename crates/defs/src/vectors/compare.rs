@@ -3,7 +3,8 @@
 use std::format;
 use std::string::{String, ToString};
 
-use crate::compiled::Channel;
+use crate::compiled::{Affine, Channel, Conversion};
+use crate::decode;
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::Findings;
 use crate::model::vector::Want;
@@ -32,7 +33,7 @@ pub(super) fn compare(
                 let half = 0.5 / 10_f64.powi(i32::from(written.decimals));
                 let agrees = (want - came).abs() <= half + want.abs() * f64::EPSILON;
                 let exact = (want - came).abs() <= EXACT * want.abs().max(1.0);
-                if agrees && !exact && written.decimals < channel.decimals {
+                if agrees && !exact && written.decimals < channel.decimals && !singled_out(channel, want, *came, half) {
                     out.push(too_short(channel, literal, *came, span));
                     return false;
                 }
@@ -51,6 +52,13 @@ pub(super) fn compare(
         );
     }
     same
+}
+
+/// Whether no neighbouring raw value of a straight line would agree as well.
+fn singled_out(channel: &Channel, want: f64, came: f64, half: f64) -> bool {
+    let Conversion::Affine(Affine { scale, divisor, .. }) = channel.conversion else { return false };
+    let step = decode::quotient(i128::from(scale).abs(), i128::from(divisor));
+    [came - step, came + step].iter().all(|neighbour| (want - neighbour).abs() > half)
 }
 
 fn too_short(channel: &Channel, literal: &str, came: f64, span: &Span) -> Diagnostic {

@@ -7,16 +7,19 @@ use std::vec::Vec;
 use crate::compile::Catalog;
 use crate::compile::sheet::unknown_name;
 use crate::compiled::{Channel, Layout, Origin};
-use crate::decode::{self, Scope};
+use crate::decode::{self, Counted, Scope};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::Findings;
 use crate::model::vector::{Named, Want};
 use crate::number;
 use crate::value::{ChannelId, Invalid, Value};
 
-/// Values by channel.
+/// Values by channel, and how far totals have counted.
 #[derive(Debug, Default)]
-pub(super) struct Values(pub(super) HashMap<ChannelId, Result<Value, Invalid>>);
+pub(super) struct Values {
+    pub(super) latest: HashMap<ChannelId, Result<Value, Invalid>>,
+    pub(super) counted: HashMap<ChannelId, Counted>,
+}
 
 impl Values {
     /// What `given` says; `None` if one of its names or values is wrong.
@@ -32,7 +35,7 @@ impl Values {
                 good = false;
                 continue;
             };
-            values.0.insert(id, value);
+            values.latest.insert(id, value);
         }
         good.then_some(values)
     }
@@ -46,13 +49,13 @@ impl Values {
                 readers.entry(*input).or_default().push(channel);
             }
         }
-        let mut come: Vec<ChannelId> = self.0.keys().copied().collect();
+        let mut come: Vec<ChannelId> = self.latest.keys().copied().collect();
         while let Some(input) = come.pop() {
             for channel in readers.get(&input).into_iter().flatten() {
-                let ready = channel.inputs.iter().all(|input| self.0.contains_key(input));
-                if ready && !self.0.contains_key(&channel.id) {
+                let ready = channel.inputs.iter().all(|input| self.latest.contains_key(input));
+                if ready && !self.latest.contains_key(&channel.id) {
                     let value = decode::derived(layout, channel, self).value;
-                    self.0.insert(channel.id, value);
+                    self.latest.insert(channel.id, value);
                     come.push(channel.id);
                 }
             }
@@ -62,10 +65,14 @@ impl Values {
 
 impl Scope for Values {
     fn latest(&self, channel: ChannelId) -> Result<&Value, Invalid> {
-        match self.0.get(&channel) {
+        match self.latest.get(&channel) {
             Some(value) => value.as_ref().map_err(Clone::clone),
             None => Err(Invalid::NoReading),
         }
+    }
+
+    fn counted(&self, channel: ChannelId) -> Option<Counted> {
+        self.counted.get(&channel).copied()
     }
 }
 

@@ -1,9 +1,10 @@
-//! The checks written in a definition, run: a channel's own bytes, its inputs, a whole response.
+//! The checks written in a definition, run: a channel's own bytes, its inputs, a whole response, a frame that is heard or sent.
 
 mod compare;
 mod given;
 mod own;
 mod response;
+mod sent;
 
 use core::ops::AddAssign;
 use std::collections::HashMap;

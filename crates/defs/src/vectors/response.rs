@@ -1,14 +1,14 @@
-//! A whole response, from the service byte on.
+//! A whole response, from the service byte on, or a whole frame.
 
 use std::format;
 use std::string::String;
 
-use super::Count;
 use super::compare::compare;
 use super::given::{Values, channel};
+use super::{Count, sent};
 use crate::compile::line::hex;
 use crate::compile::{Built, Catalog};
-use crate::compiled::{Channel, Field, Origin, Pattern, PatternByte, Record};
+use crate::compiled::{Channel, Direction, Field, Origin, Pattern, PatternByte, Record};
 use crate::decode;
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::Findings;
@@ -22,6 +22,18 @@ pub(super) fn run(
     catalog: &Catalog,
     out: &mut Findings<'_>,
 ) -> Count {
+    if let Some(rules) = &record.frame {
+        if rules.direction != Direction::Heard {
+            return sent::run(check, record, built, catalog, out);
+        }
+        if let Err(wrong) = decode::frame(record, rules, &check.bytes, &mut None) {
+            out.push(
+                Diagnostic::new(codes::VECTOR, check.span.clone(), format!("{wrong}"))
+                    .label("a frame like this is not decoded"),
+            );
+            return Count::one(false);
+        }
+    }
     let Some(data) = record.answer.strip(&check.bytes) else {
         let got = check.bytes.get(..record.answer.0.len()).unwrap_or(&check.bytes);
         out.push(
@@ -46,7 +58,7 @@ pub(super) fn run(
         }
     };
     let mut values = Values::default();
-    values.0.extend(readings.into_iter().map(|reading| (reading.channel, reading.value)));
+    values.latest.extend(readings.into_iter().map(|reading| (reading.channel, reading.value)));
     values.derive(&built.layout);
     let mut count = Count::default();
     for named in &check.values {
@@ -55,7 +67,7 @@ pub(super) fn run(
             continue;
         };
         let Some(compiled) = built.layout.channel(id) else { continue };
-        let Some(came) = values.0.get(&id) else {
+        let Some(came) = values.latest.get(&id) else {
             if beyond(compiled, record) {
                 count += Count::one(false);
                 continue;

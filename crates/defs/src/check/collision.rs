@@ -1,0 +1,70 @@
+//! `frame-collision`: an identifier is that of one frame, and none that the line uses to ask and answer.
+//!
+//! ```toml
+//! [record.drive]
+//! read = { frame = "1B4" }
+//! [record.display]
+//! send = { frame = "1B4" }   # who hears it cannot tell the two apart
+//! ```
+
+use std::collections::HashMap;
+use std::format;
+use std::vec::Vec;
+
+use tickover_framing::can::Id;
+
+use crate::compile::Sheet;
+use crate::compiled::{Can, Line};
+use crate::diagnostic::{Diagnostic, codes};
+use crate::model::Findings;
+use crate::model::record::Read;
+use crate::source::{Span, Table};
+
+/// An identifier that the line uses.
+#[derive(Clone, PartialEq, Debug)]
+pub(crate) struct Taken {
+    pub(crate) id: Id,
+    /// "requests to the unit"
+    pub(crate) what: &'static str,
+    pub(crate) span: Span,
+}
+
+/// The identifiers of a line that asks.
+pub(crate) fn taken(table: &Table, line: &Line) -> Vec<Taken> {
+    let Line::Can(Can { unit: Some(unit), .. }) = line else { return Vec::new() };
+    // Those of normal fixed addressing follow from `unit` and `tester`.
+    let place = |key: &str| {
+        let entry = table.entry(key).or_else(|| table.entry("unit")).or_else(|| table.entry("addressing"));
+        entry.map_or_else(|| table.span.clone(), |entry| entry.value.span.clone())
+    };
+    let all = [
+        ("request_id", Some(unit.path.request), "requests to the unit"),
+        ("response_id", Some(unit.path.response), "its answers"),
+        ("functional_id", unit.functional, "requests to all units"),
+    ];
+    all.into_iter()
+        .filter_map(|(key, address, what)| Some(Taken { id: address?.id(), what, span: place(key) }))
+        .collect()
+}
+
+pub(crate) fn check(sheet: &Sheet, taken: &[Taken], out: &mut Findings<'_>) {
+    let mut users: HashMap<Id, (&str, Span)> = HashMap::new();
+    for named in &sheet.records {
+        let Some(record) = &named.value else { continue };
+        let Read::Frame(id) = record.read.value else { continue };
+        let span = record.read.span.clone();
+        let collision = |message| {
+            Diagnostic::new(codes::FRAME_COLLISION, span.clone(), message)
+                .label("the same identifier")
+                .expected("one record for each identifier; pages of one frame are told apart by `when`")
+        };
+        if let Some((other, place)) = users.get(&id) {
+            let message = format!("`{}` and `{other}` are both frame {id}", named.name);
+            out.push(collision(message).related(place.clone(), "the other"));
+        } else if let Some(taken) = taken.iter().find(|taken| taken.id == id) {
+            let message = format!("`{}` is frame {id}, which carries {}", named.name, taken.what);
+            out.push(collision(message).related(taken.span.clone(), taken.what));
+        }
+        users.entry(id).or_insert((&named.name, span));
+    }
+}
