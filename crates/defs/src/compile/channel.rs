@@ -47,7 +47,7 @@ pub(crate) fn compile(given: &Given<'_>, out: &mut Findings<'_>) -> Result<Chann
     let (when, formula, unit) = expressions(given.name, channel, given.here, out);
     let (when, formula, unit) = (when?, formula?, unit.ok_or(Absent::Mistaken)?);
     if let (Some(text), Some(compiled)) = (&channel.formula, &formula) {
-        same_unit(text, compiled, unit, out)?;
+        same_unit("the formula", text, compiled, unit, out)?;
     }
     let from = channel.from.as_ref().map(|text| from(text, unit, given.here, out)).transpose()?;
     let origin = origin(given).ok_or(Absent::Mistaken)?;
@@ -141,12 +141,13 @@ pub(crate) fn formulas(
 fn from(text: &TextAt, unit: Option<UnitCode>, here: &Here<'_>, out: &mut Findings<'_>) -> Result<Compiled, Absent> {
     let around = Here { raw: false, parts: Vec::new(), ..*here };
     let compiled = expression(text, &around, Wanted::Value, out)?;
-    same_unit(text, &compiled, unit, out)?;
+    same_unit("`from`", text, &compiled, unit, out)?;
     Ok(compiled)
 }
 
 /// Names that fix the unit of a formula fix that of the channel.
 fn same_unit(
+    what: &str,
     text: &TextAt,
     formula: &Compiled,
     declared: Option<UnitCode>,
@@ -154,8 +155,8 @@ fn same_unit(
 ) -> Result<(), Absent> {
     match (formula.unit, declared) {
         (Some(found), Some(declared)) if found != declared => {
-            let message = format!("the formula gives `{}`, the channel declares `{}`", found.code(), declared.code());
-            let expected = format!("`unit = \"{}\"`, or a formula that converts", found.code());
+            let message = format!("{what} gives `{}`, the channel declares `{}`", found.code(), declared.code());
+            let expected = format!("`unit = \"{}\"`, or an expression that converts", found.code());
             out.push(Diagnostic::new(codes::FORMULA, text.span.clone(), message).expected(expected).following());
             Err(Absent::Mistaken)
         }

@@ -31,6 +31,15 @@ pub enum FrameMistake {
     },
 }
 
+#[cfg(feature = "std")]
+impl FrameMistake {
+    /// The length is allowed, and the frame ends before its counter or checksum all the same.
+    pub(crate) fn is_of_rules(self) -> bool {
+        matches!(self, Self::Length { expected: (least, most), came }
+            if (usize::from(least)..=usize::from(most)).contains(&came))
+    }
+}
+
 impl fmt::Display for FrameMistake {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {

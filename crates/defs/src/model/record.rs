@@ -75,9 +75,10 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Record> {
         None => keys.need("read", "{ local_identifier = 0x01 }", out).and_then(|node| read_key(node, out)),
     };
     let memory = matches!(source, Some(At { value: Read::Memory(..), .. }));
-    let framed = matches!(source, Some(At { value: Read::Frame(_), .. }));
+    let of_frame = |table: &Table| table.get("frame").is_some();
+    let framed = keys.get("send").is_some() || keys.get("read").and_then(Node::as_table).is_some_and(of_frame);
     let frame = match &source {
-        Some(_) if framed => frame::read(&keys, out),
+        _ if framed => frame::read(&keys, out),
         Some(_) => {
             frame::refuse(&keys, out);
             None

@@ -10,7 +10,7 @@ use crate::compile::{Built, Catalog};
 use crate::compiled::{Channel, Origin, Record};
 use crate::decode::{self, Nothing};
 use crate::diagnostic::{Diagnostic, codes};
-use crate::encode;
+use crate::encode::{self, NotSent};
 use crate::model::Findings;
 use crate::model::vector::{Own, Response};
 use crate::value::Reading;
@@ -41,6 +41,8 @@ pub(super) fn run(
             )));
             Count::one(false)
         }
+        // What is wrong with a channel has been reported.
+        Err(NotSent::Encode { .. } | NotSent::NotOurs) => Count::one(false),
         Err(why) => {
             let message = format!("this frame is not sent: {why}");
             out.push(
