@@ -4,6 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use tickover::defs::check;
+use tickover::defs::compiled::{Can, Line};
 use tickover::defs::diagnostic::Severity;
 
 fn outcome(file: &str) -> check::Outcome {
@@ -28,6 +29,40 @@ fn the_model_definition_reads_clean_and_its_checks_hold() {
     assert!(outcome.vectors.run > 60);
     assert_eq!(outcome.vectors.held, outcome.vectors.run);
     insta::assert_snapshot!("larkspur_20", outcome.report.plain());
+}
+
+#[test]
+fn the_definition_of_a_bus_that_is_listened_to_reads_clean_and_its_checks_hold() {
+    let outcome = outcome("defs_ok/tansy-bus.toml");
+    assert!(outcome.report.diagnostics().iter().all(|found| found.severity == Severity::Note), "{}", outcome.report);
+    assert_eq!((outcome.vectors.run, outcome.vectors.held), (39, 39));
+    let line = outcome.definition.unwrap().line.unwrap();
+    assert!(matches!(line, Line::Can(Can { unit: None, bit_rate: 500_000, .. })), "nothing is asked on it: {line:?}");
+}
+
+/// Each change gives another number for some bytes, and a check of the file says so.
+#[test]
+fn no_wrong_frame_passes_the_checks_of_the_bus() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("defs_ok/tansy-bus.toml");
+    let text = fs::read_to_string(path).unwrap();
+    for (right, wrong) in [
+        ("over = \"0..6\", start = 0x5C", "over = \"0..6\", start = 0x5D"),
+        ("over = \"0..6\", start = 0x5C", "over = \"0..5\", start = 0x5C"),
+        ("method = \"xor8\"", "method = \"sum8\""),
+        ("method = \"sum8\"", "method = \"negated sum8\""),
+        ("last = 0xFFEF", "last = 0xFFFF"),
+        ("largest_step = 4000", "largest_step = 40"),
+        ("data = \"u16le\"\nbits = \"2..15\"", "data = \"u16be\"\nbits = \"2..15\""),
+        ("data = \"i16be\"\nbits = \"4..15\"", "data = \"u16be\"\nbits = \"4..15\""),
+        ("when = \"page == 'odometer'\"", "when = \"page == 'supply' and supply > 20\""),
+        ("fill = 0xFF", "fill = 0x00"),
+        ("from = \"coolant\"", "from = \"oil\""),
+        ("invalid = { 3 = \"not available\" }\nfrom = \"brake\"", "from = \"clutch\""),
+    ] {
+        assert!(text.contains(right), "{right}");
+        let outcome = check::text(&text.replacen(right, wrong, 1), "tansy-bus.toml");
+        assert!(outcome.vectors.held < outcome.vectors.run, "{wrong}: {}", outcome.report);
+    }
 }
 
 #[test]

@@ -39,7 +39,7 @@ pub(crate) fn taken(table: &Table, line: &Line) -> Vec<Taken> {
     };
     let all = [
         ("request_id", Some(unit.path.request), "requests to the unit"),
-        ("response_id", Some(unit.path.response), "its answers"),
+        ("response_id", Some(unit.path.response), "the unit's answers"),
         ("functional_id", unit.functional, "requests to all units"),
     ];
     all.into_iter()
@@ -53,17 +53,22 @@ pub(crate) fn check(sheet: &Sheet, taken: &[Taken], out: &mut Findings<'_>) {
         let Some(record) = &named.value else { continue };
         let Read::Frame(id) = record.read.value else { continue };
         let span = record.read.span.clone();
-        let collision = |message| {
-            Diagnostic::new(codes::FRAME_COLLISION, span.clone(), message)
-                .label("the same identifier")
-                .expected("one record for each identifier; pages of one frame are told apart by `when`")
-        };
+        let collision =
+            |message| Diagnostic::new(codes::FRAME_COLLISION, span.clone(), message).label("the same identifier");
         if let Some((other, place)) = users.get(&id) {
             let message = format!("`{}` and `{other}` are both frame {id}", named.name);
-            out.push(collision(message).related(place.clone(), "the other"));
+            out.push(
+                collision(message)
+                    .expected("one record for each identifier; pages of one frame are told apart by `when`")
+                    .related(place.clone(), "the other"),
+            );
         } else if let Some(taken) = taken.iter().find(|taken| taken.id == id) {
             let message = format!("`{}` is frame {id}, which carries {}", named.name, taken.what);
-            out.push(collision(message).related(taken.span.clone(), taken.what));
+            out.push(
+                collision(message)
+                    .expected("an identifier that no request and no answer of this line has")
+                    .related(taken.span.clone(), taken.what),
+            );
         }
         users.entry(id).or_insert((&named.name, span));
     }
