@@ -1,6 +1,10 @@
 //! Logs the channels of control units: a live table, progress lines or JSON, and a CSV file.
 
 mod choice;
+#[cfg(all(test, unix))]
+#[allow(dead_code, reason = "the report for people is not looked at here")]
+#[path = "../compare/comparison.rs"]
+mod comparison;
 mod file;
 mod live;
 mod options;
@@ -12,6 +16,8 @@ mod signals;
 mod table;
 #[path = "../shared/units.rs"]
 mod units;
+#[cfg(all(test, unix))]
+mod whole;
 
 use std::collections::BTreeMap;
 use std::io::{self, BufWriter, Write};
@@ -33,11 +39,16 @@ use crate::file::Output;
 use crate::live::{Channel, Live};
 use crate::options::{CAUTIONS, Options};
 use crate::report::{Surroundings, closing};
-use crate::screen::Screen;
+use crate::screen::{Screen, Streams};
 use crate::units::Units;
 
 fn main() -> ExitCode {
-    match run(&Options::parse()) {
+    let options = Options::parse();
+    let mut words: Box<dyn Write> = match options.json {
+        true => Box::new(anstream::stderr()),
+        false => Box::new(anstream::stdout()),
+    };
+    match run(&options, &mut Streams { rows: &mut io::stdout(), words: &mut words }) {
         Ok(()) => ExitCode::SUCCESS,
         Err(sentence) => {
             let _ = writeln!(anstream::stderr(), "{sentence}");
@@ -47,14 +58,14 @@ fn main() -> ExitCode {
 }
 
 /// `Err` is one clear sentence: who is at fault, what was expected, what came, what to try.
-fn run(options: &Options) -> Result<(), String> {
+fn run(options: &Options, out: &mut Streams<'_>) -> Result<(), String> {
     let units = Units::load(&options.definitions)?;
     let session = units.session()?;
     let chosen = choice::resolve(&session, &units, &options.channels).map_err(|error| error.to_string())?;
     let session = wishes(session, options, &chosen)?;
     let p2 = options.p2.unwrap_or_else(|| p2_min(&units));
     let prediction = session.predict(p2);
-    say(options, &format!("predicted, if the unit answers after {}: {prediction}", report::millis(p2)));
+    out.say(&format!("predicted, if the unit answers after {}: {prediction}", report::millis(p2)));
 
     let stop = signals::stop_flag()?;
     let clock = Clock::start();
@@ -69,7 +80,7 @@ fn run(options: &Options) -> Result<(), String> {
     };
     let port = link::open_at(&path, clock).map_err(|error| error.to_string())?;
     if bench.is_none() {
-        say(options, CAUTIONS);
+        out.say(CAUTIONS);
     }
     let start = Start { at: clock.now(), utc: Some(clock.utc_of(clock.now())) };
     let holds = file::holds(&units, &chosen, &prediction);
@@ -96,11 +107,11 @@ fn run(options: &Options) -> Result<(), String> {
         trouble: None,
     };
     let mut screen = Screen::open(options.json).map_err(|error| format!("terminal: {error}"))?;
-    let ended = run.until(options.time, &stop, &mut screen);
-    let closed = run.leave(&mut screen);
+    let ended = run.until(options.time, &stop, &mut screen, out);
+    let closed = run.leave(&mut screen, out);
     drop(screen);
     let bench = bench.map_or(Ok(()), |bench| bench.stop().map(drop).map_err(|error| error.to_string()));
-    run.conclude(options, title, ended.and(closed).and(bench))
+    run.conclude(out, title, ended.and(closed).and(bench))
 }
 
 struct Run<'a> {
@@ -122,7 +133,13 @@ struct Run<'a> {
 
 impl Run<'_> {
     /// Shows and writes what comes until it is time, the user ends it, or it cannot go on: then `Err` says why.
-    fn until(&mut self, time: Option<Duration>, stop: &AtomicBool, screen: &mut Screen) -> Result<(), String> {
+    fn until(
+        &mut self,
+        time: Option<Duration>,
+        stop: &AtomicBool,
+        screen: &mut Screen,
+        out: &mut Streams<'_>,
+    ) -> Result<(), String> {
         let end = time.map(|time| self.start.at.after(time));
         let mut next_tick = self.clock.now().after(screen.period());
         let mut items = self.connection.items();
@@ -134,7 +151,7 @@ impl Run<'_> {
             if now >= next_tick {
                 next_tick = now.after(screen.period());
                 let report = self.connection.report().map_err(|down| down.to_string())?;
-                match quietly(screen.tick(&mut self.live, &report, now))? {
+                match quietly(screen.tick(out, &mut self.live, &report, now))? {
                     Some(true) => {}
                     Some(false) | None => return Ok(()),
                 }
@@ -142,7 +159,7 @@ impl Run<'_> {
             let patience = next_tick.min(end.unwrap_or(next_tick)).since(now).min(Duration::from_millis(100));
             match items.next_within(patience) {
                 Next::Item(Ok(item)) => {
-                    if self.take(item, screen)?.is_none() {
+                    if self.take(item, screen, out)?.is_none() {
                         return Ok(());
                     }
                 }
@@ -154,7 +171,7 @@ impl Run<'_> {
     }
 
     /// `None`: nobody reads any more.
-    fn take(&mut self, item: Item, screen: &mut Screen) -> Result<Option<()>, String> {
+    fn take(&mut self, item: Item, screen: &mut Screen, out: &mut Streams<'_>) -> Result<Option<()>, String> {
         match item {
             Item::Row(row) => {
                 self.rows += 1;
@@ -162,7 +179,7 @@ impl Run<'_> {
                 if let Some(output) = &mut self.output {
                     output.write(&row).map_err(|error| error.to_string())?;
                 }
-                quietly(screen.row(&row, self.start.at, self.units))
+                quietly(screen.row(out, &row, self.start.at, self.units))
             }
             Item::Note(note) if self.all && (note.kind, note.fault) == (NoteKind::NotSupported, Fault::Caller) => {
                 Ok(Some(()))
@@ -178,23 +195,23 @@ impl Run<'_> {
                     self.trouble = Some(told);
                 }
                 self.live.note(text.clone());
-                quietly(screen.note(&text))
+                quietly(screen.note(out, &text))
             }
         }
     }
 
     /// Leaves the unit in its default state and takes what had come by then.
-    fn leave(&mut self, screen: &mut Screen) -> Result<(), String> {
+    fn leave(&mut self, screen: &mut Screen, out: &mut Streams<'_>) -> Result<(), String> {
         let closed = self.connection.close().map_err(|down| down.to_string());
         let mut items = self.connection.items();
         while let Next::Item(Ok(item)) = items.next_within(Duration::ZERO) {
-            self.take(item, screen)?;
+            self.take(item, screen, out)?;
         }
         closed
     }
 
     /// Ends the file and gives the closing report.
-    fn conclude(self, options: &Options, title: String, ended: Result<(), String>) -> Result<(), String> {
+    fn conclude(self, out: &mut Streams<'_>, title: String, ended: Result<(), String>) -> Result<(), String> {
         let file = self.output.map(Output::finish).transpose();
         let around = Surroundings {
             title,
@@ -205,8 +222,8 @@ impl Run<'_> {
             file: file.as_ref().map_or_else(|sentence| Some(sentence.clone()), Clone::clone),
         };
         let report = self.connection.report().map_err(|down| down.to_string())?;
-        say(options, "");
-        say(options, closing(&report, self.units, &around).trim_end());
+        out.say("");
+        out.say(closing(&report, self.units, &around).trim_end());
         let answered = match self.trouble {
             Some(trouble) if self.rows == 0 => Err(format!("nothing was logged: {trouble}")),
             _ => Ok(()),
@@ -258,15 +275,6 @@ fn shown(units: &Units, chosen: &[Wish], holds: &BTreeMap<ChannelKey, Hold>) -> 
         })
     };
     chosen.iter().filter_map(channel).collect()
-}
-
-/// Said beside the rows: to the error output if JSON goes to the other.
-fn say(options: &Options, text: &str) {
-    // Whoever has stopped reading wants no more.
-    let _ = match options.json {
-        true => writeln!(anstream::stderr(), "{text}"),
-        false => writeln!(anstream::stdout(), "{text}"),
-    };
 }
 
 /// `None` if the reader has gone (`| head`): not an error, but the end.

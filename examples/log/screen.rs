@@ -13,6 +13,22 @@ use crate::row_json;
 use crate::table::draw;
 use crate::units::Units;
 
+/// Where text goes.
+pub(crate) struct Streams<'a> {
+    /// Rows as JSON, and nothing else.
+    pub(crate) rows: &'a mut dyn Write,
+    /// Everything else.
+    pub(crate) words: &'a mut dyn Write,
+}
+
+impl Streams<'_> {
+    /// Says something beside the rows.
+    pub(crate) fn say(&mut self, text: &str) {
+        // Whoever has stopped reading wants no more.
+        let _ = writeln!(self.words, "{text}");
+    }
+}
+
 /// The live table, plain lines, or JSON.
 pub(crate) enum Screen {
     Table(Box<DefaultTerminal>),
@@ -38,28 +54,33 @@ impl Screen {
         }
     }
 
-    pub(crate) fn row(&mut self, row: &Row, start: Instant, units: &Units) -> io::Result<()> {
+    pub(crate) fn row(&mut self, out: &mut Streams<'_>, row: &Row, start: Instant, units: &Units) -> io::Result<()> {
         match self {
             Self::Table(_) | Self::Lines => Ok(()),
-            Self::Json => writeln!(io::stdout().lock(), "{}", row_json::row(row, start, units)),
+            Self::Json => writeln!(out.rows, "{}", row_json::row(row, start, units)),
         }
     }
 
-    pub(crate) fn note(&mut self, note: &str) -> io::Result<()> {
+    pub(crate) fn note(&mut self, out: &mut Streams<'_>, note: &str) -> io::Result<()> {
         match self {
             Self::Table(_) => Ok(()),
-            Self::Lines => writeln!(anstream::stdout().lock(), "{note}"),
-            Self::Json => writeln!(anstream::stderr().lock(), "{note}"),
+            Self::Lines | Self::Json => writeln!(out.words, "{note}"),
         }
     }
 
     /// Shows the state of now; `false` if the user wants to end.
-    pub(crate) fn tick(&mut self, live: &mut Live, report: &Report, now: Instant) -> io::Result<bool> {
+    pub(crate) fn tick(
+        &mut self,
+        out: &mut Streams<'_>,
+        live: &mut Live,
+        report: &Report,
+        now: Instant,
+    ) -> io::Result<bool> {
         match self {
             Self::Json => Ok(true),
             Self::Lines => {
                 let line = format!("{}   {}", live.state(report, now), live.brief(now));
-                writeln!(anstream::stdout().lock(), "{}", line.trim_end())?;
+                writeln!(out.words, "{}", line.trim_end())?;
                 Ok(true)
             }
             Self::Table(terminal) => {
