@@ -169,6 +169,11 @@ impl<S: Station> Line<S> {
         self.units.iter().map(|(unit, _)| unit)
     }
 
+    /// The stations, in the order attached. Call [`nudge`](Self::nudge) after a command to one's machine.
+    pub fn units_mut(&mut self) -> impl Iterator<Item = &mut S> {
+        self.units.iter_mut().map(|(unit, _)| unit)
+    }
+
     /// A station, by the order attached. Call [`nudge`](Self::nudge) after a command to its machine.
     pub fn unit_mut(&mut self, place: usize) -> Option<&mut S> {
         self.units.get_mut(place).map(|(unit, _)| unit)

@@ -1,4 +1,4 @@
-//! The built-in bench: a simulated unit behind a pseudo-terminal, in a thread of its own.
+//! The built-in bench: simulated units that other programs reach, in a thread of its own, or a port in process.
 
 use std::io;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -10,16 +10,21 @@ use tickover_framing::kline::Init;
 use tickover_framing::transport::{Echo, Reach};
 use tickover_link::{Clock, Scheduling};
 
-use super::{PtyLine, PtyNote, Stopper};
+use super::port::{BenchPort, Ledger};
+use super::{ClientNote, LIVE_REACH, Live, PtyLine, PtyNote, SlcanBus, SocketcandBus, Stopper};
+use crate::bus::Bus;
 use crate::line::Line;
-use crate::truth::Truth;
 use crate::unit::{Options, Simulated, Tally, UnitError};
 
 /// A running bench. Dropping it stops it.
 ///
-/// The path is there at once, before any tester opens it, and stays until the bench is stopped. One tester after the
-/// other is served. What a pseudo-terminal cannot carry, pulses and parity, is not needed: the unit starts on
-/// StartCommunication alone. A unit that is woken at five baud only cannot be started here, and is refused.
+/// What a tester opens is there at once, before any tester comes, and stays until the bench is stopped. One tester
+/// after the other is served, on a socketcand server several at once. On a bus somebody stands by who acknowledges,
+/// as in a car.
+///
+/// What a pseudo-terminal cannot carry, pulses and parity, is not needed on a K-line: the unit starts on
+/// StartCommunication alone. A unit that is woken at five baud only cannot be started there, and is refused;
+/// [`Bench::in_process`] has it.
 ///
 /// ```no_run
 /// use tickover_bench::{Bench, Options};
@@ -40,9 +45,48 @@ pub struct Bench {
     path: String,
     p2: core::time::Duration,
     stopper: Stopper,
-    thread: Option<JoinHandle<io::Result<Tally>>>,
-    notes: Arc<Mutex<Vec<PtyNote>>>,
+    thread: Option<JoinHandle<io::Result<()>>>,
+    ledger: Ledger,
+    notes: Arc<Mutex<Vec<BenchNote>>>,
     scheduling: Scheduling,
+}
+
+/// How other programs reach a bench.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
+#[non_exhaustive]
+pub enum Door {
+    /// A pseudo-terminal: a K-line adapter, or one that speaks slcan in front of a bus.
+    Terminal,
+    /// A socketcand server on loopback, in front of a bus.
+    Socketcand,
+}
+
+/// One unit of a bench.
+#[derive(Clone, Debug)]
+pub struct BenchUnit<'a> {
+    /// What it is.
+    pub definition: &'a Definition,
+    /// How it behaves; [`Options::name`] tells it from others in the truth.
+    pub options: Options,
+}
+
+/// Something to know about those who reach a bench.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[non_exhaustive]
+pub enum BenchNote {
+    /// Of a pseudo-terminal.
+    Terminal(PtyNote),
+    /// Of a socketcand server.
+    Client(ClientNote),
+}
+
+impl std::fmt::Display for BenchNote {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Terminal(note) => note.fmt(f),
+            Self::Client(note) => note.fmt(f),
+        }
+    }
 }
 
 /// Why a bench did not start, or stopped.
@@ -55,14 +99,31 @@ pub enum BenchError {
     /// A pseudo-terminal carries no pulse, so no address at five baud.
     #[error(
         "definition: '{id}' is woken at five baud, and the bench's pseudo-terminal carries no pulse; \
-         try the rest of it in a copy with `init = \"none\"`, or in virtual time"
+         try the rest of it in a copy with `init = \"none\"`, or the bench in process"
     )]
     FiveBaud {
         /// The definition.
         id: String,
     },
-    /// The system has no pseudo-terminal or no thread to give.
-    #[error("the bench's pseudo-terminal cannot be made: {0}; close programs that hold many terminals, then try again")]
+    /// Units that do not stand on one line.
+    #[error(
+        "definitions: '{first}' and '{other}' do not share a line: one is on a K-line and one on CAN, or their bit \
+         rates differ; start a bench for each"
+    )]
+    NotOneLine {
+        /// The first unit's definition.
+        first: String,
+        /// One that does not fit it.
+        other: String,
+    },
+    /// There is nothing to simulate, or a K-line for a door of buses.
+    #[error("caller: {what}")]
+    Asked {
+        /// What was asked for, and what to ask for.
+        what: &'static str,
+    },
+    /// The system has no pseudo-terminal, port or thread to give.
+    #[error("the bench cannot be reached: {0}; close programs that hold many terminals or ports, then try again")]
     Terminal(#[source] io::Error),
     /// The pseudo-terminal or the truth file failed while running.
     #[error("the bench stopped: {0}")]
@@ -73,72 +134,128 @@ pub enum BenchError {
 pub type TruthSink = Box<dyn io::Write + Send>;
 
 impl Bench {
-    /// Starts a unit on a new pseudo-terminal.
+    /// Starts one unit behind a new pseudo-terminal: as a K-line adapter, or as one that speaks slcan.
     ///
     /// Times in the truth are those of `clock`. The sink gets one line per complete answer, when it is complete, and
     /// is flushed when the bench is stopped.
     ///
     /// # Errors
-    /// [`BenchError::Unit`]: the definition or the options do not make a unit that can be simulated.
-    /// [`BenchError::FiveBaud`]: nobody could wake it. [`BenchError::Terminal`]: the system refused.
+    /// As [`Bench::start_all`].
     pub fn start(
         definition: &Definition,
         options: Options,
         clock: Clock,
-        mut truth: Option<TruthSink>,
+        truth: Option<TruthSink>,
     ) -> Result<Self, BenchError> {
-        if let Some(DefinitionLine::KLine(line)) = &definition.line
-            && matches!(line.line.init, Init::FiveBaud(_))
-        {
-            return Err(BenchError::FiveBaud { id: definition.id.to_string() });
+        Self::start_all(&[BenchUnit { definition, options }], Door::Terminal, clock, truth)
+    }
+
+    /// Starts units that stand on one line behind a door.
+    ///
+    /// # Errors
+    /// [`BenchError::Unit`]: a definition or its options do not make a unit that can be simulated.
+    /// [`BenchError::NotOneLine`]: they are not on one line. [`BenchError::FiveBaud`]: nobody could wake one of them.
+    /// [`BenchError::Asked`]: there are none, or a K-line is to be reached by socketcand.
+    /// [`BenchError::Terminal`]: the system refused.
+    pub fn start_all(
+        units: &[BenchUnit<'_>],
+        door: Door,
+        clock: Clock,
+        truth: Option<TruthSink>,
+    ) -> Result<Self, BenchError> {
+        let five_baud = units.iter().find(|unit| match &unit.definition.line {
+            Some(DefinitionLine::KLine(line)) => matches!(line.line.init, Init::FiveBaud(_)),
+            _ => false,
+        });
+        if let Some(unit) = five_baud {
+            return Err(BenchError::FiveBaud { id: unit.definition.id.to_string() });
         }
-        let now = clock.now();
         // The line itself is exact; what is late is the tester's thread, between the bytes of a request.
         let late_in = core::time::Duration::from_millis(20);
-        let reach = Reach { echo: Echo::Suppressed, late_in, pulse: false, ..Reach::IDEAL };
-        let options = Options { reach, note_values: truth.is_some(), ..options };
-        let unit = Simulated::new(definition, &options, now)?;
-        let p2 = unit.p2();
-        let mut line = Line::new(Reach::IDEAL);
-        line.pass_until(now);
-        line.attach(unit);
-        let mut pty = PtyLine::open(line, clock).map_err(BenchError::Terminal)?;
-        let (path, stopper) = (pty.path().to_owned(), pty.stopper());
+        let unit_reach = Reach { echo: Echo::Suppressed, late_in, pulse: false, ..Reach::IDEAL };
+        let ledger = Ledger::new(truth);
+        let built = Built::new(units, Reach::IDEAL, Some(unit_reach), clock, &ledger)?;
+        let p2 = built.p2;
         let notes = Arc::new(Mutex::new(Vec::new()));
-        let noted = Arc::clone(&notes);
+        let (kept, noted) = (ledger.clone(), Arc::clone(&notes));
+        let note = move |note: Option<BenchNote>| {
+            if let Some(note) = note {
+                noted.lock().unwrap_or_else(PoisonError::into_inner).push(note);
+            }
+        };
+        let run: Box<dyn FnOnce() -> io::Result<()> + Send>;
+        let (path, stopper);
+        match (built.medium, door) {
+            (BuiltMedium::Line(line), Door::Terminal) => {
+                let mut pty = PtyLine::open(line, clock).map_err(BenchError::Terminal)?;
+                (path, stopper) = (pty.path().to_owned(), pty.stopper());
+                run = Box::new(move || {
+                    pty.run(|line, of| {
+                        note(of.map(BenchNote::Terminal));
+                        kept.take_from(line.units_mut());
+                    })
+                });
+            }
+            (BuiltMedium::Line(_), Door::Socketcand) => {
+                return Err(BenchError::Asked { what: "a K-line is not reached by socketcand; ask for a terminal" });
+            }
+            (BuiltMedium::Bus(bus), Door::Terminal) => {
+                let mut slcan = SlcanBus::open(bus, clock).map_err(BenchError::Terminal)?;
+                (path, stopper) = (format!("slcan:{}", slcan.path()), slcan.stopper());
+                run = Box::new(move || {
+                    slcan.run(|bus, of| {
+                        note(of.map(BenchNote::Terminal));
+                        kept.take_from(bus.units_mut());
+                    })
+                });
+            }
+            (BuiltMedium::Bus(bus), Door::Socketcand) => {
+                let mut server = SocketcandBus::open(bus, BUS_NAME, clock).map_err(BenchError::Terminal)?;
+                (path, stopper) = (format!("socketcand:{}/{BUS_NAME}", server.address()), server.stopper());
+                run = Box::new(move || {
+                    server.run(|bus, of| {
+                        note(of.map(BenchNote::Client));
+                        kept.take_from(bus.units_mut());
+                    })
+                });
+            }
+        }
         let (granted, was_granted) = std::sync::mpsc::channel();
         let body = move || {
             let _ = granted.send(Scheduling::ask());
-            let mut failed = None;
-            let ran = pty.run(|line, note| {
-                if let Some(note) = note {
-                    noted.lock().unwrap_or_else(PoisonError::into_inner).push(note);
-                }
-                for answer in line.unit_mut(0).into_iter().flat_map(Simulated::take_truths) {
-                    if let Some(out) = truth.as_mut().filter(|_| failed.is_none())
-                        && let Err(error) = write(&answer, out)
-                    {
-                        failed = Some(error);
-                    }
-                }
-            });
-            let flushed = truth.as_mut().map_or(Ok(()), |out| out.flush());
-            let tally = pty.line_mut().unit_mut(0).map(|unit| unit.tally()).unwrap_or_default();
-            ran?;
-            failed.map_or(flushed, Err).map(|()| tally)
+            run()
         };
         let thread = std::thread::Builder::new().name("bench".to_owned()).spawn(body).map_err(BenchError::Terminal)?;
         let unknown = Scheduling::Ordinary { why: "the thread did not say".to_owned() };
         let scheduling = was_granted.recv().unwrap_or(unknown);
-        Ok(Self { path, p2, stopper, thread: Some(thread), notes, scheduling })
+        Ok(Self { path, p2, stopper, thread: Some(thread), ledger, notes, scheduling })
     }
 
-    /// What a tester opens.
+    /// The same units on a line or a bus inside this program, as a port for a session. Five-baud initialisation
+    /// reaches them there. The ledger says what they did, also when the port has been given away.
+    ///
+    /// # Errors
+    /// [`BenchError::Unit`], [`BenchError::NotOneLine`] and [`BenchError::Asked`] as [`Bench::start_all`].
+    pub fn in_process(
+        units: &[BenchUnit<'_>],
+        clock: Clock,
+        truth: Option<TruthSink>,
+    ) -> Result<(BenchPort, Ledger), BenchError> {
+        let ledger = Ledger::new(truth);
+        let built = Built::new(units, LIVE_REACH, None, clock, &ledger)?;
+        let port = match built.medium {
+            BuiltMedium::Line(line) => BenchPort::line(Live::new(line, clock, "bench"), ledger.clone()),
+            BuiltMedium::Bus(bus) => BenchPort::bus(Live::new(bus, clock, "bench"), ledger.clone()),
+        };
+        Ok((port, ledger))
+    }
+
+    /// What a tester opens: a path, `slcan:PATH`, or `socketcand:HOST:PORT/NAME`.
     pub fn path(&self) -> &str {
         &self.path
     }
 
-    /// The unit's response time: end of a request to the start of its answer.
+    /// The first unit's response time: end of a request to the start of its answer.
     pub const fn p2(&self) -> core::time::Duration {
         self.p2
     }
@@ -148,8 +265,8 @@ impl Bench {
         &self.scheduling
     }
 
-    /// What happened to the terminal since the last call.
-    pub fn take_notes(&self) -> Vec<PtyNote> {
+    /// Who came and went since the last call.
+    pub fn take_notes(&self) -> Vec<BenchNote> {
         std::mem::take(&mut self.notes.lock().unwrap_or_else(PoisonError::into_inner))
     }
 
@@ -158,10 +275,10 @@ impl Bench {
         self.thread.as_ref().is_some_and(|thread| !thread.is_finished())
     }
 
-    /// Stops the unit and closes the terminal; the truth is complete then.
+    /// Stops the units and closes the door; the truth is complete then.
     ///
     /// # Errors
-    /// [`BenchError::Stopped`]: the terminal or the truth's sink failed. The answers so far were sent, whatever the
+    /// [`BenchError::Stopped`]: the door or the truth's sink failed. The answers so far were sent, whatever the
     /// sink took of them.
     pub fn stop(mut self) -> Result<Tally, BenchError> {
         self.end().map_err(BenchError::Stopped)
@@ -170,10 +287,11 @@ impl Bench {
     fn end(&mut self) -> io::Result<Tally> {
         self.stopper.stop();
         match self.thread.take().map(JoinHandle::join) {
-            Some(Ok(ended)) => ended,
-            Some(Err(_)) => Err(io::Error::other("its thread panicked: please report this")),
-            None => Ok(Tally::default()),
+            Some(Ok(ended)) => ended?,
+            Some(Err(_)) => return Err(io::Error::other("its thread panicked: please report this")),
+            None => {}
         }
+        self.ledger.close()
     }
 }
 
@@ -184,6 +302,65 @@ impl Drop for Bench {
     }
 }
 
-fn write(truth: &Truth, out: &mut TruthSink) -> io::Result<()> {
-    truth.write_to(out)
+/// What clients of the server open.
+const BUS_NAME: &str = "bench0";
+
+/// Units on the line that they share.
+struct Built {
+    medium: BuiltMedium,
+    p2: core::time::Duration,
+}
+
+enum BuiltMedium {
+    Line(Line<Simulated>),
+    Bus(Bus<Simulated>),
+}
+
+impl Built {
+    fn new(
+        units: &[BenchUnit<'_>],
+        reach: Reach,
+        unit_reach: Option<Reach>,
+        clock: Clock,
+        ledger: &Ledger,
+    ) -> Result<Self, BenchError> {
+        let [first, ..] = units else { return Err(BenchError::Asked { what: "a bench of no unit; name one" }) };
+        let bit_rate = |unit: &BenchUnit<'_>| match &unit.definition.line {
+            Some(DefinitionLine::Can(line)) => Some((line.bit_rate, line.data_rate)),
+            _ => None,
+        };
+        if let Some(other) = units.iter().find(|unit| bit_rate(unit) != bit_rate(first)) {
+            let [first, other] = [first, other].map(|unit| unit.definition.id.to_string());
+            return Err(BenchError::NotOneLine { first, other });
+        }
+        let now = clock.now();
+        let mut simulated = Vec::new();
+        for unit in units {
+            let options = unit.options.clone();
+            let reach = unit_reach.unwrap_or(options.reach);
+            let options = Options { reach, note_values: ledger.is_kept(), ..options };
+            simulated.push(Simulated::new(unit.definition, &options, now)?);
+        }
+        let p2 = simulated.first().map(Simulated::p2).unwrap_or_default();
+        let medium = match bit_rate(first) {
+            None => {
+                let mut line = Line::new(reach);
+                line.pass_until(now);
+                for unit in simulated {
+                    line.attach(unit);
+                }
+                BuiltMedium::Line(line)
+            }
+            Some((bit_rate, _)) => {
+                let mut bus = Bus::new(reach, bit_rate);
+                bus.set_bystander(true);
+                bus.pass_until(now);
+                for unit in simulated {
+                    bus.attach(unit);
+                }
+                BuiltMedium::Bus(bus)
+            }
+        };
+        Ok(Self { medium, p2 })
+    }
 }

@@ -12,6 +12,8 @@ mod bench;
 mod live;
 mod medium;
 #[cfg(unix)]
+mod port;
+#[cfg(unix)]
 mod pty;
 #[cfg(unix)]
 mod slcan;
@@ -23,9 +25,11 @@ mod terminal;
 mod tests;
 
 #[cfg(unix)]
-pub use bench::{Bench, BenchError, TruthSink};
+pub use bench::{Bench, BenchError, BenchNote, BenchUnit, Door, TruthSink};
 pub use live::{LIVE_REACH, Live, LiveBus, LiveLine};
 pub use medium::Medium;
+#[cfg(unix)]
+pub use port::{BenchPort, Ledger};
 #[cfg(unix)]
 pub use pty::PtyLine;
 #[cfg(unix)]

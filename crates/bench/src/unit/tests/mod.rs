@@ -1,6 +1,8 @@
 //! The simulated unit against the tester's machine, in virtual time.
 
 mod can;
+mod obd_k_line;
+mod passive;
 
 use core::time::Duration;
 
