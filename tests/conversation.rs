@@ -1,5 +1,6 @@
 //! A tester and one unit on the virtual bus: what they say to each other, and the frames that it takes.
 
+use std::collections::VecDeque;
 use std::convert::Infallible;
 use std::time::Duration;
 
@@ -16,10 +17,10 @@ const WINDOW: Duration = Duration::from_secs(1);
 /// A request and its answer; an empty answer is none.
 pub(crate) type Exchange = (Vec<u8>, Vec<u8>);
 
-/// A unit that has one answer to each request.
+/// A unit that knows what it will be asked, in which order, and what to answer.
 struct Answering {
     unit: Unit<LONGEST>,
-    answers: Vec<Exchange>,
+    exchanges: VecDeque<Exchange>,
 }
 
 impl Station for Answering {
@@ -31,14 +32,10 @@ impl Station for Answering {
         loop {
             match self.unit.poll_output() {
                 Output::Event(UnitEvent::Request { end, .. }) => {
-                    let asked = self.unit.request();
-                    let (_, answer) = self
-                        .answers
-                        .iter()
-                        .find(|(request, _)| request == asked)
-                        .expect("a request of the list, whole");
+                    let (request, answer) = self.exchanges.pop_front().expect("no more requests than were sent");
+                    assert_eq!(self.unit.request(), request, "what reached the unit");
                     if !answer.is_empty() {
-                        self.unit.respond(end, answer, Duration::from_millis(2)).expect("an idle unit");
+                        self.unit.respond(end, &answer, Duration::from_millis(2)).expect("an idle unit");
                     }
                 }
                 Output::Event(UnitEvent::Sent { .. }) => {}
@@ -67,7 +64,7 @@ pub(crate) fn converse(ends: &Ends, exchanges: &[Exchange]) -> Vec<Passed> {
     let mut bus = Bus::new(Reach::IDEAL, 500_000);
     bus.keep_passed(usize::MAX);
     let unit = Unit::new(unit, path, functional, Reach::IDEAL);
-    bus.attach(Answering { unit, answers: exchanges.to_vec() });
+    bus.attach(Answering { unit, exchanges: exchanges.iter().cloned().collect() });
     let mut tester: Tester<1, LONGEST> = Tester::new(tester, Reach::IDEAL);
     tester.add_unit(path).expect("one unit");
     tester.set_functional(functional);

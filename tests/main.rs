@@ -14,5 +14,6 @@ mod logging;
 mod real_line;
 mod standards;
 mod survey;
+mod tshark;
 mod units;
 mod virtual_line;
