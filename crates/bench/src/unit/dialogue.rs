@@ -129,6 +129,12 @@ impl Dialogue {
     /// # Errors
     /// Why it is refused.
     pub(super) fn understand(&self, request: &[u8]) -> Result<Asked, ResponseCode> {
+        // A standard's meaning goes first: a definition spells out only the start of an answer.
+        let meant = self.emission.understand(request);
+        let meant = meant.or_else(|| self.identifiers.understand(request, |id| self.is_in_session_for(id)));
+        if let Some(Ok(asked)) = meant {
+            return Ok(asked);
+        }
         if let Some(asked) = self.requests.get(request) {
             if let Asked::Record(id) = asked
                 && !self.is_in_session_for(*id)
@@ -142,9 +148,8 @@ impl Dialogue {
                 return Ok(Asked::Record(*record));
             }
         }
-        let meant = self.emission.understand(request);
-        if let Some(meant) = meant.or_else(|| self.identifiers.understand(request, |id| self.is_in_session_for(id))) {
-            return meant;
+        if let Some(Err(code)) = meant {
+            return Err(code);
         }
         let known = request.first().is_some_and(|service| self.services.contains(service));
         Err(match (known, request.first().copied().map(ServiceId)) {

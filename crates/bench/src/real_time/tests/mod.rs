@@ -1,5 +1,6 @@
 //! The line on the real clock: values and order, never speed.
 
+mod bench;
 mod doors;
 
 use core::convert::Infallible;
