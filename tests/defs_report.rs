@@ -66,6 +66,14 @@ fn no_wrong_frame_passes_the_checks_of_the_bus() {
 }
 
 #[test]
+fn the_model_of_a_can_line_reads_clean_and_its_checks_hold() {
+    let outcome = outcome("defs_ok/larkspur-62.toml");
+    assert!(outcome.report.diagnostics().is_empty(), "{}", outcome.report);
+    assert!(outcome.vectors.run > 10);
+    assert_eq!(outcome.vectors.held, outcome.vectors.run);
+}
+
+#[test]
 fn the_shipped_definitions_read_clean_and_their_checks_hold() {
     for file in ["../defs/bramble-40.toml", "../defs/thistle-9.toml"] {
         let outcome = outcome(file);

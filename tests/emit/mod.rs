@@ -1,6 +1,6 @@
 //! Definitions written as Rust: the text compiles, and what it declares is what was parsed.
 //!
-//! `bramble_41.rs`, `thistle_8.rs` and `tansy_bus.rs` are written by the emitter from the files beside them:
+//! `bramble_41.rs`, `larkspur_62.rs`, `tansy_bus.rs` and `thistle_8.rs` are written by the emitter from definitions:
 //! `UPDATE_EMITTED=1 cargo test -p tickover-tests emit`, or the example `emit` while they do not compile.
 
 use std::borrow::Cow;
@@ -17,14 +17,21 @@ use tickover_defs::{ChannelId, Definition, Invalid, Reading, Value, emit};
 mod bramble_41;
 #[allow(unreachable_pub)]
 #[rustfmt::skip]
+mod larkspur_62;
+#[allow(unreachable_pub)]
+#[rustfmt::skip]
 mod tansy_bus;
 #[allow(unreachable_pub)]
 #[rustfmt::skip]
 mod thistle_8;
 
 use bramble_41::BRAMBLE_41;
+use larkspur_62::LARKSPUR_62;
 use tansy_bus::TANSY_BUS;
 use thistle_8::THISTLE_8;
+
+/// A CAN line; it is a model of the language, too.
+const LARKSPUR: &str = "../defs_ok/larkspur-62.toml";
 
 fn parsed(file: &str) -> Definition {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("emit").join(file);
@@ -46,6 +53,7 @@ fn is_current(file: &str, source: &str, name: &str, committed: &str) {
 fn the_committed_sources_are_what_the_emitter_writes() {
     is_current("bramble-41.toml", "bramble_41.rs", "BRAMBLE_41", include_str!("bramble_41.rs"));
     is_current("../defs_ok/tansy-bus.toml", "tansy_bus.rs", "TANSY_BUS", include_str!("tansy_bus.rs"));
+    is_current(LARKSPUR, "larkspur_62.rs", "LARKSPUR_62", include_str!("larkspur_62.rs"));
     is_current("thistle-8.toml", "thistle_8.rs", "THISTLE_8", include_str!("thistle_8.rs"));
 }
 
@@ -53,6 +61,7 @@ fn the_committed_sources_are_what_the_emitter_writes() {
 fn an_emitted_definition_equals_the_parsed_one() {
     assert_eq!(BRAMBLE_41, parsed("bramble-41.toml"));
     assert_eq!(TANSY_BUS, parsed("../defs_ok/tansy-bus.toml"));
+    assert_eq!(LARKSPUR_62, parsed(LARKSPUR));
     assert_eq!(THISTLE_8, parsed("thistle-8.toml"));
 }
 

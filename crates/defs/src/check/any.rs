@@ -5,7 +5,7 @@ use alloc::string::String;
 use crate::check;
 
 /// What a definition may extend.
-const BASE: &str = include_str!("any/base.toml");
+pub(crate) const BASE: &str = include_str!("any/base.toml");
 
 /// A definition from any bytes: a definition or a report with places inside the text, never a panic.
 ///

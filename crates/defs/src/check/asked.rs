@@ -13,9 +13,9 @@ use std::format;
 
 use crate::compile::Lines;
 use crate::compiled::line::{J1979, Services};
-use crate::compiled::{Line, Pattern, Read, Template, TemplatePart};
+use crate::compiled::{EmissionDtc, FaultRead, Line, Pattern, Read, Several, SeveralOf, Template, TemplatePart};
 use crate::diagnostic::{Diagnostic, codes};
-use crate::model::Findings;
+use crate::model::{self, At, Findings};
 use crate::model::line::padding_needed;
 use crate::source::Span;
 
@@ -47,18 +47,75 @@ pub(crate) fn fits(
         );
         return false;
     }
-    let first = request.0.first();
-    if first.is_some_and(|part| matches!(part, TemplatePart::Byte(service) if J1979.contains(service)))
-        && let Some(unit) = lines.can().and_then(|line| line.unit.as_ref())
-        && unit.line.frames.padding.is_none()
-    {
-        // It is the line that is mistaken: said once.
-        if !out.list.iter().any(|found| found.code == codes::PADDING_NEEDED) {
-            out.push(padding_needed(span.clone(), "this read"));
+    let service = match request.0.first() {
+        Some(TemplatePart::Byte(service)) => Some(*service),
+        _ => None,
+    };
+    full_frames(service, lines, span, out) && of_services(read, lines, span, out)
+}
+
+/// Whether the line's services take several identifiers; what is against it is reported.
+pub(crate) fn several(services: &model::service::Services, lines: &Lines, out: &mut Findings<'_>) {
+    for At { value: Several { of, .. }, span } in &services.several {
+        let read = match of {
+            SeveralOf::DataIdentifier => Read::DataIdentifier(0),
+            SeveralOf::CommonIdentifier => Read::CommonIdentifier(0),
+            SeveralOf::LocalIdentifier => Read::LocalIdentifier(0),
+            SeveralOf::Pid => Read::Pid(0),
+        };
+        if of_services(&read, lines, span, out) && *of == SeveralOf::Pid && matches!(lines.judge(), Some(Line::KLine(_)))
+        {
+            let message = "on a K-line a request of SAE J1979 has one PID";
+            out.push(Diagnostic::new(codes::LINE_KEYS, span.clone(), message).expected("no `several`, or a CAN line"));
         }
-        return false;
     }
-    of_services(read, lines, span, out)
+}
+
+/// Whether fault codes can be read so on this line; what is against it is reported.
+pub(crate) fn faults(read: &At<FaultRead>, lines: &Lines, out: &mut Findings<'_>) {
+    let At { value, span } = read;
+    let request: &[u8] = match value {
+        FaultRead::DtcByStatus { status, group } => {
+            let [high, low] = group.to_be_bytes();
+            &[0x18, *status, high, low]
+        }
+        FaultRead::DtcByStatusMask { mask } => &[0x19, 0x02, *mask],
+        FaultRead::EmissionDtc(EmissionDtc::Stored) => &[0x03],
+        FaultRead::EmissionDtc(EmissionDtc::Pending) => &[0x07],
+        FaultRead::EmissionDtc(EmissionDtc::Permanent) => &[0x0A],
+    };
+    let line = lines.judge();
+    if matches!(value, FaultRead::DtcByStatusMask { .. })
+        && line.is_some_and(|line| line.services() != Some(Services::Iso14229))
+    {
+        let message = "`dtc_by_status_mask` is of ISO 14229-1, and [line] does not name its services";
+        out.push(
+            Diagnostic::new(codes::SERVICES_NEEDED, span.clone(), message)
+                .expected("`services = \"iso14229\"` in [line], or `dtc_by_status`"),
+        );
+        return;
+    }
+    if matches!(value, FaultRead::EmissionDtc(EmissionDtc::Permanent)) && matches!(line, Some(Line::KLine(_))) {
+        let message = "permanent codes (service 0A) are read on CAN only";
+        out.push(Diagnostic::new(codes::LINE_KEYS, span.clone(), message).expected("\"stored\" or \"pending\""));
+        return;
+    }
+    if full_frames(request.first().copied(), lines, span, out) {
+        super::effect::only_reads(request, lines, span, out);
+    }
+}
+
+/// Whether frames are as long as SAE J1979 wants them, if the service is one of its.
+fn full_frames(service: Option<u8>, lines: &Lines, span: &Span, out: &mut Findings<'_>) -> bool {
+    let short = lines.can().and_then(|line| line.unit.as_ref()).is_some_and(|unit| unit.line.frames.padding.is_none());
+    if !short || !service.is_some_and(|service| J1979.contains(&service)) {
+        return true;
+    }
+    // It is the line that is mistaken: said once.
+    if !out.list.iter().any(|found| found.code == codes::PADDING_NEEDED) {
+        out.push(padding_needed(span.clone(), "this read"));
+    }
+    false
 }
 
 /// The same number means different things in ISO 14230-3 and ISO 14229-1: the word says which is meant.

@@ -71,18 +71,20 @@ fn taken(name: &str, first: &Span, second: &Span, both: &str, out: &mut Findings
 }
 
 /// A fault's code, as SAE J2012 shows it, or a name of the definition's own.
-pub(crate) fn fault(name: &str, span: Span, out: &mut Findings<'_>) {
+pub(crate) fn fault(whole: &str, span: Span, out: &mut Findings<'_>) {
+    let hex = |digits: &str| digits.bytes().all(|byte| byte.is_ascii_digit() || (b'A'..=b'F').contains(&byte));
+    // A three-byte code is written with its failure type: P0102-11.
+    let (name, failure_type) = whole.split_once('-').map_or((whole, None), |(code, rest)| (code, Some(rest)));
     let code = name.len() == 5
+        && failure_type.is_none_or(|rest| rest.len() == 2 && hex(rest))
         && name.starts_with(['P', 'C', 'B', 'U'])
         && name.get(1..2).is_some_and(|digit| "0123".contains(digit))
-        && name
-            .get(2..)
-            .is_some_and(|rest| rest.bytes().all(|byte| byte.is_ascii_digit() || (b'A'..=b'F').contains(&byte)));
-    if !code && !is_word(name) {
-        out.push(
-            Diagnostic::new(codes::NAME, span, format!("`{name}` is no fault code"))
-                .expected("a code like P0102 (P, C, B or U, 0 to 3, three hex digits), or a name like lamp_circuit"),
-        );
+        && name.get(2..).is_some_and(hex);
+    if !code && (failure_type.is_some() || !is_word(name)) {
+        out.push(Diagnostic::new(codes::NAME, span, format!("`{whole}` is no fault code")).expected(
+            "a code like P0102 (P, C, B or U, 0 to 3, three hex digits), with its failure type P0102-11, or a name \
+             like lamp_circuit",
+        ));
     }
 }
 

@@ -8,6 +8,7 @@ use proptest::prelude::*;
 
 use super::any;
 
+mod can;
 mod large;
 
 /// A definition with something of everything.

@@ -95,7 +95,7 @@ pub(crate) fn build(
         groups: Cow::Owned(groups),
         faults,
         procedures: Cow::Owned(procedures),
-        several: Cow::Borrowed(&[]),
+        several: services.several.iter().map(|several| several.value).collect(),
     };
     Built { layout, placed }
 }

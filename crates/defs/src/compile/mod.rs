@@ -71,6 +71,7 @@ pub(crate) fn text(text: &str, name: &str, sources: &mut Sources<'_>) -> Outcome
     let head = heads.into_iter().next().unwrap_or_default();
     let services = service::read(&root, &mut out);
     let lines = line::read(&root, &mut out);
+    check::asked::several(&services, &lines, &mut out);
 
     let base_sheet = Sheet::read(&root, &mut out);
     let mut variant_sheets = Vec::new();

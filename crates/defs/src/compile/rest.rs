@@ -13,7 +13,7 @@ use super::record::holds_code;
 use super::sheet::{Sheet, unknown_name};
 use super::{Catalog, Lines, layout, owned};
 use crate::check;
-use crate::compiled::{Channel, Expr, Fault, Faults, Group, Procedure, Record, Step};
+use crate::compiled::{Channel, Expr, Fault, FaultRead, Faults, Group, Procedure, Record, Step};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::{At, Findings, TextAt};
 use crate::value::{ChannelId, RecordId};
@@ -107,9 +107,18 @@ fn faults(
             known: Cow::Owned(known),
         });
     };
-    if let Some(At { value: crate::compiled::FaultRead::DtcByStatus { status, group }, span }) = &table.read {
-        let [high, low] = group.to_be_bytes();
-        check::effect::only_reads(&[0x18, *status, high, low], lines, span, out);
+    if let Some(read) = &table.read {
+        check::asked::faults(read, lines, out);
+        for named in sheet.fault.iter().filter(|named| named.name.len() == "P0102-11".len() && named.name.contains('-')) {
+            if !matches!(read.value, FaultRead::DtcByStatusMask { .. }) {
+                let message = format!("`{}` has a failure type, and codes are read here without one", named.name);
+                out.push(
+                    Diagnostic::new(codes::NAME, named.span.clone(), message)
+                        .expected("a code of five characters, or `dtc_by_status_mask`")
+                        .related(read.span.clone(), "how codes are read"),
+                );
+            }
+        }
     }
     for step in &table.clear {
         check::effect::step(step, Effect::Clears, lines, "what clears faults", out);
