@@ -15,8 +15,8 @@ use crate::compile::Lines;
 use crate::compiled::line::{J1979, Services};
 use crate::compiled::{EmissionDtc, FaultRead, Line, Pattern, Read, Several, SeveralOf, Template, TemplatePart};
 use crate::diagnostic::{Diagnostic, codes};
-use crate::model::{self, At, Findings};
 use crate::model::line::padding_needed;
+use crate::model::{self, At, Findings};
 use crate::source::Span;
 
 /// Most bytes of a message with a length byte (ISO 14230-2 4.1.4).
@@ -63,7 +63,9 @@ pub(crate) fn several(services: &model::service::Services, lines: &Lines, out: &
             SeveralOf::LocalIdentifier => Read::LocalIdentifier(0),
             SeveralOf::Pid => Read::Pid(0),
         };
-        if of_services(&read, lines, span, out) && *of == SeveralOf::Pid && matches!(lines.judge(), Some(Line::KLine(_)))
+        if of_services(&read, lines, span, out)
+            && *of == SeveralOf::Pid
+            && matches!(lines.judge(), Some(Line::KLine(_)))
         {
             let message = "on a K-line a request of SAE J1979 has one PID";
             out.push(Diagnostic::new(codes::LINE_KEYS, span.clone(), message).expected("no `several`, or a CAN line"));

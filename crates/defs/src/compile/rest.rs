@@ -109,7 +109,8 @@ fn faults(
     };
     if let Some(read) = &table.read {
         check::asked::faults(read, lines, out);
-        for named in sheet.fault.iter().filter(|named| named.name.len() == "P0102-11".len() && named.name.contains('-')) {
+        for named in sheet.fault.iter().filter(|named| named.name.len() == "P0102-11".len() && named.name.contains('-'))
+        {
             if !matches!(read.value, FaultRead::DtcByStatusMask { .. }) {
                 let message = format!("`{}` has a failure type, and codes are read here without one", named.name);
                 out.push(

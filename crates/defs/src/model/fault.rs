@@ -86,11 +86,8 @@ fn read_key(node: &Node, out: &mut Findings<'_>) -> Option<At<FaultRead>> {
     let value = if let Some(node) = keys.get("dtc_by_status_mask") {
         FaultRead::DtcByStatusMask { mask: value::byte(node, "dtc_by_status_mask", out)? }
     } else if let Some(node) = keys.get("emission_dtc") {
-        let words = [
-            ("stored", EmissionDtc::Stored),
-            ("pending", EmissionDtc::Pending),
-            ("permanent", EmissionDtc::Permanent),
-        ];
+        let words =
+            [("stored", EmissionDtc::Stored), ("pending", EmissionDtc::Pending), ("permanent", EmissionDtc::Permanent)];
         FaultRead::EmissionDtc(value::word(node, "emission_dtc", &words, out)?)
     } else if table.entry("record").is_some() {
         return None;

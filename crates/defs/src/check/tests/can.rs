@@ -53,7 +53,8 @@ fn each_addressing_says_who_is_asked_and_who_answers() {
     assert_eq!((normal.functional, normal.line.frames.padding), (None, None));
 
     let fixed = unit("addressing = \"normal-fixed\"\nunit = 0x11\ntester = 0xF1\nfunctional = 0x33\n");
-    let ids = [fixed.path.request, fixed.path.response, fixed.functional.unwrap()].map(|address| address.id().to_string());
+    let ids =
+        [fixed.path.request, fixed.path.response, fixed.functional.unwrap()].map(|address| address.id().to_string());
     assert_eq!(ids, ["18DA11F1", "18DAF111", "18DB33F1"]);
 
     let extended = unit(
@@ -67,7 +68,8 @@ fn each_addressing_says_who_is_asked_and_who_answers() {
     let mixed = unit("addressing = \"mixed\"\nrequest_id = \"6F1\"\nresponse_id = \"6F9\"\nextension = 0x22\n");
     assert_eq!(mixed.path.request, Address::Mixed11 { id: 0x6F1, extension: 0x22 });
     let mixed = unit("addressing = \"mixed\"\nunit = 0x11\ntester = 0xF1\nfunctional = 0x33\nextension = 0x22\n");
-    let ids = [mixed.path.request, mixed.path.response, mixed.functional.unwrap()].map(|address| address.id().to_string());
+    let ids =
+        [mixed.path.request, mixed.path.response, mixed.functional.unwrap()].map(|address| address.id().to_string());
     assert_eq!(ids, ["18CE11F1", "18CEF111", "18CD33F1"]);
     assert_eq!(mixed.path.response.first_byte(), Some(0x22));
 }
@@ -81,7 +83,8 @@ fn times_are_the_standards_where_the_file_is_silent() {
     assert_eq!((silent.p2_max, silent.p2_star_max), (Duration::from_millis(50), Duration::from_millis(5000)));
     assert_eq!(silent.s3, Some(Duration::from_millis(5000)));
     assert_eq!(silent.line.timing.n_bs, Duration::from_millis(1000));
-    let told = unit(&format!("{normal}timing = {{ st_min = \"300 us\", block_size = 8, s3 = \"none\", n_cr = \"2 s\" }}\n"));
+    let told =
+        unit(&format!("{normal}timing = {{ st_min = \"300 us\", block_size = 8, s3 = \"none\", n_cr = \"2 s\" }}\n"));
     assert_eq!((told.line.flow.st_min, told.line.flow.block_size), (0xF3, 8));
     assert_eq!((told.s3, told.line.timing.n_cr), (None, Duration::from_secs(2)));
     assert_eq!(unit(&format!("{normal}timing = {{ st_min = \"127 ms\" }}\n")).line.flow.st_min, 0x7F);
@@ -95,9 +98,8 @@ fn a_line_that_starts_by_iso_15765_4_has_its_network_times() {
     let line = "addressing = \"normal\"\nrequest_id = \"7E0\"\nresponse_id = \"7E8\"\nfunctional_id = \"7DF\"\n\
         start = \"iso15765-4\"\n";
     let text = GOOD.split("[line]").next().unwrap();
-    let text = format!(
-        "{text}[line]\ntype = \"can\"\nbit_rate = 500000\npadding = 0x55\nkeep_alive = \"none\"\n{line}"
-    );
+    let text =
+        format!("{text}[line]\ntype = \"can\"\nbit_rate = 500000\npadding = 0x55\nkeep_alive = \"none\"\n{line}");
     let Some(Line::Can(can)) = parse(&text).line else { panic!("a CAN line") };
     let unit = can.unit.unwrap();
     assert_eq!(unit.line.timing.n_bs, Duration::from_millis(75));
