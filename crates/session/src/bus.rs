@@ -14,7 +14,7 @@ use tickover_framing::isotp::Path;
 use crate::connect::BACK_OFF;
 use crate::conversation::Found;
 use crate::machine::Session;
-use crate::notes::{self, advise, note};
+use crate::notes::{self, advise, is_round, note};
 use crate::start::{Start, StartEvent, Started, Width};
 use crate::{Fault, NoteKind};
 
@@ -227,7 +227,9 @@ impl Session {
     ///
     /// `None` on a K-line, too. Everything is wanted while a bus is being started.
     pub fn take_filters(&mut self) -> Option<Vec<Filter>> {
-        if !core::mem::take(&mut self.filters_changed) {
+        let mut changed = core::mem::take(&mut self.filters_changed);
+        self.conversations_mut().for_each(|unit| changed |= core::mem::take(&mut unit.filters_changed));
+        if !changed || matches!(self.first.line(), Some(Line::KLine(_))) {
             return None;
         }
         if matches!(self.bus, Bus::Starting { .. } | Bus::Waiting { .. }) {
@@ -235,6 +237,7 @@ impl Session {
         }
         let mut filters: Vec<Filter> = Vec::new();
         for conversation in self.conversations() {
+            filters.extend(conversation.heard_filters());
             let line = conversation.line_as_found();
             if let Some(Line::Can(Can { unit: Some(unit), .. })) = line {
                 filters.push(unit.path.response.filter());
@@ -244,11 +247,6 @@ impl Session {
         filters.dedup();
         Some(filters)
     }
-}
-
-/// 1, 10, 100, ..
-fn is_round(times: u64) -> bool {
-    times.checked_ilog10().is_some_and(|digits| 10_u64.pow(digits) == times)
 }
 
 /// Bit rate and data rate.

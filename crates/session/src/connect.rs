@@ -59,6 +59,8 @@ pub(crate) enum Phase {
         left: VecDeque<RecordId>,
     },
     Poll,
+    /// Nobody is asked: frames come by themselves.
+    Listening,
     /// No variant fits, or two: nothing is read, the conversation is kept, and the unit is asked again.
     Unidentified {
         until: Instant,
@@ -69,7 +71,7 @@ pub(crate) enum Phase {
 impl Phase {
     /// Whether the plan is being read.
     pub(crate) fn polls(&self) -> bool {
-        matches!(self, Self::Poll | Self::Once { .. })
+        matches!(self, Self::Poll | Self::Once { .. } | Self::Listening)
     }
 }
 
@@ -148,6 +150,8 @@ impl Conversation {
     fn next_read_once(&mut self) -> Phase {
         self.unit.store.fit(crate::unit::layout_of(&self.unit.definition, self.unit.variant));
         self.unit.replan();
+        self.set_ears();
+        self.prick_ears(self.now);
         self.say_missing(|_| true);
         let once = self.unit.plan.once.clone();
         for (record, answer) in core::mem::take(&mut self.unit.told) {
@@ -183,6 +187,9 @@ impl Conversation {
                     format!("channel '{name}' is read in session '{}' only", self.unit.session_name(session)),
                     "enter that session",
                 ),
+                Missing::Sent => {
+                    (Fault::Caller, format!("channel '{name}' is in a frame that we send: it is not read"), "")
+                }
             };
             self.note(advise(self.now, NoteKind::NotSupported, fault, text, advice));
         }
@@ -268,7 +275,7 @@ impl Conversation {
         let why = |name| Why { name, clause: "" };
         match &self.phase {
             Phase::BackOff { until } => Some((*until, why("back-off"))),
-            Phase::Down | Phase::Paused | Phase::Initialising | Phase::Leaving => None,
+            Phase::Down | Phase::Paused | Phase::Initialising | Phase::Listening | Phase::Leaving => None,
             _ if self.waits.is_some() => {
                 let from = Some(self.way.from).filter(|from| self.now < *from);
                 from.map(|from| (from, Why { name: "P2max", clause: "a request to all units may still be answered" }))

@@ -9,6 +9,7 @@ use core::time::Duration;
 use tickover_defs::compiled::{Can, Line};
 use tickover_defs::{ChannelId, Definition};
 use tickover_framing::Instant;
+use tickover_framing::can::Id;
 use tickover_framing::contract::{Act, Hex, Input, Output, Why};
 use tickover_framing::isotp;
 use tickover_framing::time::earliest;
@@ -18,6 +19,7 @@ use tickover_services::Effect;
 use crate::connect::Phase;
 use crate::judge::judge;
 use crate::lane::Lane;
+use crate::listen::Ear;
 use crate::meter::Meter;
 use crate::right_of_way::{Waits, Way};
 use crate::schedule::Schedule;
@@ -57,6 +59,10 @@ pub(crate) struct Conversation {
     pub(crate) own_unit_free: Instant,
     /// Address found at the start of the bus instead of the one written.
     pub(crate) found: Option<Found>,
+    /// Frames that are listened to, and those whose counts are kept.
+    pub(crate) ears: Vec<Ear>,
+    pub(crate) heard_ids: Vec<Id>,
+    pub(crate) filters_changed: bool,
     /// How the connections went.
     pub(crate) history: History,
 }
@@ -119,6 +125,9 @@ impl Conversation {
             asked_all: None,
             own_unit_free: Instant::ORIGIN,
             found: None,
+            ears: Vec::new(),
+            heard_ids: Vec::new(),
+            filters_changed: false,
             history: History::default(),
         }
     }
@@ -166,6 +175,10 @@ impl Conversation {
         };
         self.waits = None;
         self.own_unit_free = now;
+        if self.lane.is_none() {
+            self.prick_ears(now);
+            return self.begin_listening(now);
+        }
         self.begin(now);
     }
 
@@ -218,6 +231,7 @@ impl Conversation {
     pub(crate) fn replan(&mut self) {
         if self.phase.polls() {
             self.unit.replan();
+            self.set_ears();
             self.schedule.set(self.now, &self.unit.wanted());
         }
     }
@@ -227,12 +241,16 @@ impl Conversation {
         if own && matches!(input, Input::SpeedIs { .. } | Input::LineIs { .. }) {
             return;
         }
+        if let Input::Frame { end, frame } = input {
+            self.overhear(end, frame);
+        }
         if let Some(lane) = &mut self.lane {
             lane.handle(input);
         }
     }
 
     pub(crate) fn poll_output(&mut self) -> Output<Event> {
+        self.miss_frames();
         loop {
             if let Some(act) = self.acts.pop_front() {
                 self.awaits_report = true;
@@ -241,7 +259,9 @@ impl Conversation {
             if let Some(event) = self.events.pop_front() {
                 return Output::Event(event);
             }
-            let Some(lane) = &mut self.lane else { return Output::Idle };
+            let Some(lane) = &mut self.lane else {
+                return self.misses_at().map_or(Output::Idle, |(at, why)| Output::WaitUntil { at, why });
+            };
             match lane.poll_output() {
                 Output::Act(act) => return Output::Act(act),
                 Output::Event(heard) => self.hear(&heard),
@@ -255,10 +275,13 @@ impl Conversation {
     fn wait(&self) -> Output<Event> {
         let transport = self.lane.as_ref().and_then(Lane::deadline);
         let own = self.own_deadline();
-        match earliest(transport.map(|(at, _)| at), own.map(|(at, _)| at)) {
+        let missed = self.misses_at();
+        let of = |deadline: Option<(Instant, Why)>| deadline.map(|(at, _)| at);
+        match earliest(earliest(of(transport), of(own)), of(missed)) {
             None => Output::Idle,
             Some(at) => {
-                let why = [transport, own].into_iter().flatten().find(|(other, _)| *other == at).map(|(_, why)| why);
+                let why =
+                    [transport, own, missed].into_iter().flatten().find(|(other, _)| *other == at).map(|(_, why)| why);
                 Output::WaitUntil { at, why: why.unwrap_or(Why { name: "schedule", clause: "" }) }
             }
         }

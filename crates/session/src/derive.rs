@@ -1,11 +1,12 @@
 //! The latest reading of every channel, and what is computed from them when an input arrives.
 
+use alloc::collections::BTreeMap;
 use alloc::vec;
 use alloc::vec::Vec;
 use core::time::Duration;
 
 use tickover_defs::compiled::{Every, Layout, Origin, Record};
-use tickover_defs::decode::{self, Scope, WrongLength};
+use tickover_defs::decode::{self, Counted, Scope, WrongLength};
 use tickover_defs::{ChannelId, Invalid, Reading, RecordId, Value};
 use tickover_framing::Instant;
 
@@ -15,6 +16,8 @@ pub(crate) struct Store {
     latest: Vec<Option<Latest>>,
     /// Channels that the unit does not have.
     absent: Vec<bool>,
+    /// How far counters have come, and when that was; kept over connections.
+    counted: BTreeMap<ChannelId, (Counted, Instant)>,
 }
 
 #[derive(Clone, Debug)]
@@ -29,12 +32,13 @@ struct Latest {
 
 impl Store {
     pub(crate) fn new(channels: usize) -> Self {
-        Self { latest: vec![None; channels], absent: vec![false; channels] }
+        Self { latest: vec![None; channels], absent: vec![false; channels], counted: BTreeMap::new() }
     }
 
-    /// A new connection: what was read before is no longer the latest of this unit.
+    /// A new connection: what was read before is no longer the latest of this unit. Totals go on.
     pub(crate) fn forget(&mut self) {
-        *self = Self::new(self.latest.len());
+        let counted = core::mem::take(&mut self.counted);
+        *self = Self { counted, ..Self::new(self.latest.len()) };
     }
 
     /// Notes which channels this layout does not have.
@@ -64,8 +68,10 @@ impl Store {
         derived: &[ChannelId],
         limit: &dyn Fn(ChannelId) -> Option<Duration>,
     ) -> Result<Vec<Reading>, WrongLength> {
+        self.doubt_totals(layout, record, response);
         let scope = Aged { store: self, at: response.at, limit };
         let mut readings = decode::record(layout, record, response.data, &scope)?;
+        self.count(layout, &readings, response.at);
         let oldest = (record.every != Every::Once).then_some(response.at);
         readings.iter().for_each(|reading| self.keep(reading, response.at, oldest));
         let mut fresh: Vec<ChannelId> = readings.iter().map(|reading| reading.channel).collect();
@@ -85,6 +91,38 @@ impl Store {
             readings.push(reading);
         }
         Ok(readings)
+    }
+
+    /// A counter that may have gone round while nothing was read has counted nobody knows how far.
+    fn doubt_totals(&mut self, layout: &Layout, record: &Record, response: Response<'_>) {
+        let Some(interval) = response.interval.filter(|interval| !interval.is_zero()) else { return };
+        for id in record.channels.iter() {
+            let rule = layout.channel(*id).and_then(|channel| channel.total);
+            let (Some(rule), Some((counted, at))) = (rule, self.counted.get_mut(id)) else { continue };
+            let readings = response.at.since(*at).as_nanos() / interval.as_nanos().max(1);
+            if readings > 1 && readings.saturating_mul(rule.largest_step.into()) > rule.last.into() {
+                counted.raw = None;
+            }
+        }
+    }
+
+    fn count(&mut self, layout: &Layout, readings: &[Reading], at: Instant) {
+        for reading in readings {
+            let Some(channel) = layout.channel(reading.channel).filter(|channel| channel.total.is_some()) else {
+                continue;
+            };
+            let before = self.counted.get(&channel.id).map(|(counted, _)| *counted);
+            let after = decode::counted(channel, before, reading);
+            // A code counts nothing: the time of the last count stays.
+            if let Some(after) = after.filter(|_| after != before || reading.value.is_ok()) {
+                self.counted.insert(channel.id, (after, at));
+            }
+        }
+    }
+
+    /// The latest readings as something that reads them at this time sees them: `limit` is the age they may have.
+    pub(crate) fn at<'a>(&'a self, at: Instant, limit: &'a dyn Fn(ChannelId) -> Option<Duration>) -> impl Scope + 'a {
+        Aged { store: self, at, limit }
     }
 
     fn keep(&mut self, reading: &Reading, at: Instant, oldest: Option<Instant>) {
@@ -111,6 +149,8 @@ pub(crate) struct Response<'a> {
     pub(crate) data: &'a [u8],
     /// Start of its first byte.
     pub(crate) at: Instant,
+    /// The time from one such response to the next that is to be expected.
+    pub(crate) interval: Option<Duration>,
 }
 
 impl Scope for Store {
@@ -131,6 +171,10 @@ impl Scope for Store {
             Some(latest) => latest.rate.clone(),
             None => Err(Invalid::NoRate),
         }
+    }
+
+    fn counted(&self, id: ChannelId) -> Option<Counted> {
+        self.counted.get(&id).map(|(counted, _)| *counted)
     }
 }
 
@@ -156,6 +200,10 @@ impl Scope for Aged<'_> {
 
     fn rate(&self, id: ChannelId) -> Result<f64, Invalid> {
         self.store.rate(id)
+    }
+
+    fn counted(&self, id: ChannelId) -> Option<Counted> {
+        self.store.counted(id)
     }
 }
 

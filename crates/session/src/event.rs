@@ -111,6 +111,10 @@ pub enum NoteKind {
     Bus,
     /// The port is gone.
     Lost,
+    /// A frame that is listened to does not come any more, or comes again.
+    FrameMissed,
+    /// A frame of ours is sent from now on, or no more, or left out.
+    Sending,
     /// A record is no longer asked for: the unit does not have it.
     NotSupported,
     /// The program took rows too slowly; the oldest were dropped.

@@ -27,7 +27,9 @@ impl Conversation {
     pub(crate) fn leave_soon(&mut self, now: Instant) {
         self.fail_waiting(now, Fault::Caller, "the session is being closed");
         match &mut self.lane {
-            None => self.closing = false,
+            None => {
+                (self.closing, self.phase) = (false, Phase::Down);
+            }
             Some(lane) => lane.flight.iter_mut().for_each(|flight| flight.exchange.repeat_no_more()),
         }
     }
@@ -76,7 +78,7 @@ impl Conversation {
         if self.phase == Phase::Initialising && self.reach.pulse {
             self.acts.push_back(Act::Line { level: Level::High, hold: Duration::ZERO });
         }
-        if self.lane.take().is_some() {
+        if self.lane.take().is_some() || self.phase == Phase::Listening {
             self.history.down_since.get_or_insert(now);
         }
         self.phase = Phase::Down;

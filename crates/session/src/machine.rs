@@ -14,6 +14,7 @@ use tickover_framing::transport::Reach;
 use crate::bus::{Bus, BusStep};
 use crate::conversation::Conversation;
 use crate::report::BusCounts;
+use crate::sender::Sender;
 use crate::{ChannelKey, Event, Fault, Note, NoteKind, Permit, Rate, RequestError, UnitId, notes};
 
 /// A diagnostic session on one line with one or more control units: connects, identifies, polls, decodes, measures,
@@ -64,6 +65,8 @@ pub struct Session {
     pub(crate) acts: VecDeque<Act>,
     awaits_report: bool,
     closing: bool,
+    /// Frames of ours.
+    pub(crate) senders: Vec<Sender>,
 }
 
 impl Session {
@@ -85,6 +88,7 @@ impl Session {
             acts: VecDeque::new(),
             awaits_report: false,
             closing: false,
+            senders: Vec::new(),
         }
     }
 
@@ -186,6 +190,7 @@ impl Session {
     pub fn close(&mut self, now: Instant) {
         self.pass_time(now);
         self.closing = true;
+        self.senders.clear();
         self.conversations_mut().for_each(|conversation| conversation.close(now));
     }
 
@@ -234,6 +239,13 @@ impl Machine for Session {
             if let Some(event) = self.events.pop_front() {
                 return Output::Event(event);
             }
+            if let Some(act) = self.poll_senders() {
+                return Output::Act(act);
+            }
+            // A frame that is left out is told of.
+            if !self.events.is_empty() {
+                continue;
+            }
             let waiting = match self.poll_units() {
                 waiting @ (Output::WaitUntil { .. } | Output::Idle) => waiting,
                 output => return output,
@@ -246,7 +258,7 @@ impl Machine for Session {
             match self.poll_bus() {
                 BusStep::Act(act) => return Output::Act(act),
                 BusStep::Done => {}
-                BusStep::Wait(own) => return sooner(waiting, own),
+                BusStep::Wait(own) => return sooner(sooner(waiting, own), self.sends_at()),
             }
         }
     }

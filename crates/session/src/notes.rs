@@ -21,6 +21,11 @@ pub(crate) fn advise(at: Instant, kind: NoteKind, fault: Fault, text: String, ad
     Note { at, unit: None, kind, fault, text, advice }
 }
 
+/// 1, 10, 100, ..: what happens often is said so often.
+pub(crate) fn is_round(times: u64) -> bool {
+    times.checked_ilog10().is_some_and(|digits| 10_u64.pow(digits) == times)
+}
+
 /// Initialisation failed.
 pub(crate) fn not_ready(at: Instant, stage: Stage, pulse: bool) -> Note {
     let (text, advice) = match stage {

@@ -3,7 +3,7 @@
 use alloc::vec::Vec;
 use core::time::Duration;
 
-use tickover_defs::compiled::{Every, Layout, Origin};
+use tickover_defs::compiled::{Direction, Every, Layout, Origin};
 use tickover_defs::{ChannelId, RecordId};
 
 use crate::Rate;
@@ -27,6 +27,8 @@ pub(crate) enum Missing {
     NeedsValue(RecordId),
     /// Its record is read in another session only.
     OtherSession(u16),
+    /// Its record is a frame that we send.
+    Sent,
 }
 
 /// What is read for a choice of channels.
@@ -35,6 +37,8 @@ pub(crate) struct Plan {
     pub(crate) polled: Vec<Polled>,
     /// Read at connect and after a clear.
     pub(crate) once: Vec<RecordId>,
+    /// Frames that come by themselves.
+    pub(crate) heard: Vec<RecordId>,
     /// Derived channels to compute, inputs before what reads them.
     pub(crate) derived: Vec<ChannelId>,
     /// Wanted but not to be had.
@@ -56,6 +60,17 @@ pub(crate) fn plan(
             let Some(record) = layout.record(id) else { continue };
             if refused(id) {
                 continue;
+            }
+            match record.frame.map(|rules| rules.direction) {
+                Some(Direction::Heard) => {
+                    add(&mut plan.heard, id);
+                    continue;
+                }
+                Some(Direction::Sent { .. }) => {
+                    plan.missing.push((*channel, Missing::Sent));
+                    continue;
+                }
+                None => {}
             }
             match record.session.filter(|session| Some(*session) != entered) {
                 Some(session) => plan.missing.push((*channel, Missing::OtherSession(session))),

@@ -16,6 +16,7 @@ use crate::derive::{Response, age_limit};
 use crate::exchange::{Answer, Failure, Last, Outcome, Refusal, Turn};
 use crate::identify;
 use crate::lane::{Flight, Purpose};
+use crate::listen::interval;
 use crate::notes;
 use crate::schedule::Job;
 use crate::unit::layout_of;
@@ -185,9 +186,9 @@ impl Conversation {
         let schedule = &self.schedule;
         let limit = |channel| match identifying {
             true => None,
-            false => age_limit(layout, channel, &|record| schedule.interval(record)),
+            false => age_limit(layout, channel, &|id| interval(layout, id, &|id| schedule.interval(id))),
         };
-        let response = Response { data, at: answer.start };
+        let response = Response { data, at: answer.start, interval: schedule.interval(id) };
         let readings = unit.store.take(layout, record, response, &wanted_derived, &limit);
         readings.map_err(|wrong| self.misfit(id, &wrong.to_string(), &answer.data)).ok()
     }
@@ -200,6 +201,10 @@ impl Conversation {
         let readings: Vec<_> = readings.into_iter().filter(|reading| unit.watched(reading.channel)).collect();
         for reading in &readings {
             unit.beats.iter_mut().skip(usize::from(reading.channel.0)).take(1).for_each(|beat| beat.add(answer.start));
+        }
+        // What only goes into frames that we send was not asked to be seen.
+        if readings.is_empty() && !unit.feeds.is_empty() {
+            return true;
         }
         self.events.push_back(Event::Row(Row {
             at: answer.start,

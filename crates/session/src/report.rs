@@ -4,16 +4,17 @@ use alloc::string::String;
 use alloc::vec::Vec;
 use core::time::Duration;
 
-use tickover_defs::ChannelId;
+use tickover_defs::{ChannelId, RecordId};
 use tickover_framing::Instant;
+use tickover_framing::can::Id;
 
-use crate::ChannelKey;
 use crate::conversation::Conversation;
 use crate::machine::Session;
 use crate::meter::Meter;
 use crate::rate::{Prediction, together};
 use crate::schedule::Admission;
 use crate::unit::fastest_answer;
+use crate::{ChannelKey, UnitId};
 
 /// The rates so far, over all connections. A rate is never given without its worst gap.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -61,6 +62,8 @@ pub struct Report {
     pub binds: String,
     /// Watched channels, unit by unit in file order.
     pub channels: Vec<ChannelReport>,
+    /// Frames that were listened to, unit by unit.
+    pub frames: Vec<FrameReport>,
     /// Of several units each one's own, in order; empty if there is one.
     pub units: Vec<Report>,
 }
@@ -78,6 +81,31 @@ pub struct BusCounts {
     pub off: u64,
     /// Times that frames came faster than they were taken.
     pub overruns: u64,
+}
+
+/// What became of one frame that was listened to, over all connections.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct FrameReport {
+    /// Whose definition names it.
+    pub unit: UnitId,
+    /// Its record.
+    pub record: RecordId,
+    /// Its identifier.
+    pub id: Id,
+    /// Frames decoded.
+    pub frames: u64,
+    /// Decoded per second since the first.
+    pub achieved: Option<f64>,
+    /// Per second, as the definition says; `None`: it comes when something happens, or is not listened to any more.
+    pub expected: Option<f64>,
+    /// Longest time between two, the one since the last included.
+    pub worst_gap: Duration,
+    /// Not decoded: another length.
+    pub wrong_length: u64,
+    /// Not decoded: the checksum did not fit.
+    pub wrong_checksum: u64,
+    /// Not decoded: the counter stood still or jumped.
+    pub wrong_counter: u64,
 }
 
 /// The rate of one channel.
@@ -133,6 +161,7 @@ impl Session {
             admission: units.iter().map(|unit| unit.admission).fold(Admission::Guaranteed, Admission::weaker),
             binds: slowest(&units).map_or_else(String::new, |unit| unit.binds.clone()),
             channels: units.iter().flat_map(|unit| unit.channels.iter().cloned()).collect(),
+            frames: units.iter().flat_map(|unit| unit.frames.iter().copied()).collect(),
             units,
             bus: self.said,
             ..whole
@@ -171,6 +200,7 @@ impl Conversation {
             admission: self.schedule.admission(),
             binds: prediction.binds,
             channels: self.unit.wishes().into_iter().filter_map(channel).collect(),
+            frames: self.frame_reports(now).collect(),
             ..self.meter.report(now)
         }
     }

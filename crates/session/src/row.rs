@@ -11,15 +11,15 @@ use crate::{ChannelKey, UnitId};
 /// One response and every watched channel in it, whatever their rates. They share one time.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Row {
-    /// Start of the response's first byte on the line.
+    /// Start of the response's first byte on the line, or of the frame.
     pub at: Instant,
     /// Which unit answered.
     pub unit: UnitId,
-    /// Which record answered.
+    /// Which record answered, or came by itself.
     pub record: RecordId,
-    /// The response's data as it came: service identifier, echo and all.
+    /// The response's data as it came: service identifier, echo and all; of a frame its data.
     pub response: Vec<u8>,
-    /// End of the request to the start of the response (P2 as measured).
+    /// End of the request to the start of the response (P2 as measured); zero for a frame, which nobody asked for.
     pub response_time: Duration,
     /// The record's watched channels in file order, then derived channels that it brought up to date.
     pub readings: Vec<Reading>,

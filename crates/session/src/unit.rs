@@ -27,6 +27,8 @@ pub(crate) struct Unit {
     pub(crate) definition: Definition,
     /// By channel.
     pub(crate) wishes: Vec<Option<Rate>>,
+    /// What goes into frames that we send.
+    pub(crate) feeds: Vec<(ChannelId, Rate)>,
     /// The session that the caller chose.
     pub(crate) chosen: Option<u16>,
     /// Place in the definition's list; `None`: the base.
@@ -63,6 +65,7 @@ impl Unit {
         Self {
             definition,
             wishes: vec![None; channels],
+            feeds: Vec::new(),
             chosen: None,
             variant: None,
             entered: None,
@@ -129,7 +132,8 @@ impl Unit {
         let layout = layout_of(&self.definition, self.variant);
         let asked = &self.asked;
         let refused = |id: RecordId| asked.get(usize::from(id.0)).is_some_and(|asked| asked.refused);
-        self.plan = plan(layout, &self.wishes(), self.entered, refused);
+        let wishes: Vec<_> = self.wishes().into_iter().chain(self.feeds.iter().copied()).collect();
+        self.plan = plan(layout, &wishes, self.entered, refused);
     }
 
     /// What the schedule must know of the plan; costs by the model until they are measured.
@@ -179,7 +183,11 @@ impl Unit {
             None => crate::plan::needs(self.layout(), channel).records,
         };
         let polled = prediction.records.iter().filter(|forecast| records.contains(&forecast.record));
-        polled.map(|forecast| forecast.per_second).sum()
+        let heard = records.iter().filter_map(|id| match self.record(*id)?.every {
+            Every::Period(period) => Some(1.0 / period.as_secs_f64()),
+            _ => None,
+        });
+        polled.map(|forecast| forecast.per_second).chain(heard).sum()
     }
 
     fn loads(&self, plan: &Plan, line: &Line, p2: Duration) -> Vec<Load> {

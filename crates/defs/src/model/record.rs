@@ -114,6 +114,13 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Record> {
 fn period(keys: &Keys<'_>, out: &mut Findings<'_>) -> Every {
     let Some(node) = keys.need("every", "\"10 ms\"", out) else { return Every::OnEvent };
     match &node.item {
+        Item::Text(text) if text == "on event" && keys.get("send").is_some() => {
+            let message = "a frame that we send has a period";
+            out.push(
+                Diagnostic::new(codes::FRAME_RULES, node.span.clone(), message).expected("a time like \"100 ms\""),
+            );
+            Every::OnEvent
+        }
         Item::Text(text) if text == "on event" => Every::OnEvent,
         Item::Text(text) if text == "once" => {
             let message = "a frame comes by itself: nobody asks for it once";
