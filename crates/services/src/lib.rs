@@ -33,6 +33,9 @@ extern crate std;
 
 pub mod effect;
 pub mod fault_code;
+#[cfg(any(test, feature = "fuzzing"))]
+#[doc(hidden)]
+pub mod fuzzing;
 pub mod kwp;
 pub mod layout;
 pub mod negative;
