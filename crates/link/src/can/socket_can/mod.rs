@@ -201,7 +201,7 @@ impl SocketCan {
                     None
                 }
                 Outcome::Lost(cause) => {
-                    self.socket = None;
+                    self.let_go();
                     Some(Woke::Lost { at: self.clock.now(), cause })
                 }
             },
@@ -236,8 +236,12 @@ impl SocketCan {
         end
     }
 
+    fn let_go(&mut self) {
+        (self.socket, self.more) = (None, false);
+    }
+
     fn lost(&mut self, cause: Lost) -> Option<Input<'static>> {
-        self.socket = None;
+        self.let_go();
         Some(Input::Lost { at: self.clock.now(), cause })
     }
 
@@ -267,7 +271,7 @@ impl Port for SocketCan {
         loop {
             if self.outgoing.is_waiting() && self.clock.now() >= self.retry {
                 if let Err(cause) = self.write_waiting() {
-                    self.socket = None;
+                    self.let_go();
                     return Woke::Lost { at: self.clock.now(), cause };
                 }
             }
@@ -289,7 +293,7 @@ impl Port for SocketCan {
                     }
                 }
                 Err(_) => {
-                    self.socket = None;
+                    self.let_go();
                     return self.gone();
                 }
             }
@@ -307,7 +311,7 @@ impl LivePort for SocketCan {
     }
 
     fn reopen(&mut self) -> Result<(), OpenError> {
-        self.socket = None;
+        self.let_go();
         let name = self.name.clone();
         if let Ok(all) = interface::all() {
             let found = usable(&name, &all)?;

@@ -1,0 +1,6 @@
+//! Our CAN links against the CAN stack of Linux. Run by `tests/kernel/run` in a guest that they have to themselves.
+#![cfg(target_os = "linux")]
+
+mod bus;
+mod interface;
+mod raw;
