@@ -2,5 +2,8 @@
 #![cfg(target_os = "linux")]
 
 mod bus;
+mod discipline;
 mod interface;
+mod isotp;
+mod kernel;
 mod raw;

@@ -229,7 +229,9 @@ impl SocketCan {
     /// The kernel stamps with the wall clock: its distance from ours is looked at now, and what comes of it lies
     /// between the last look at an empty socket and now, so that a step of the wall clock moves nothing far.
     fn end_of(&mut self, stamp: Option<SystemTime>) -> Instant {
-        let (now, wall) = (self.clock.now(), SystemTime::now());
+        // In this order a pause between the two makes the frame later, never earlier: STmin runs from its end.
+        let wall = SystemTime::now();
+        let now = self.clock.now();
         let age = stamp.and_then(|stamp| wall.duration_since(stamp).ok()).unwrap_or_default();
         let end = now.before(age).max(self.not_before).min(now);
         self.not_before = end;
