@@ -76,7 +76,7 @@ impl Options {
             machine: session,
             port,
             connect: Session::connect,
-            filters: |_| None,
+            filters: Session::take_filters,
             goes_on: Session::is_connected,
             finish: Box::new(move |session, now, down| {
                 if let Ok(mut ended) = last_words.lock() {

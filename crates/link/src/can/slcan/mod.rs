@@ -60,6 +60,9 @@ impl Slcan {
     /// How long an adapter may take for an answer.
     const PATIENCE: Duration = Duration::from_millis(500);
 
+    /// After so much silence no more answers are under way.
+    const SETTLED: Duration = Duration::from_millis(50);
+
     /// How long a command waits for its answer; some adapters do some commands in silence.
     const COMMAND: Duration = Duration::from_millis(250);
 
@@ -133,11 +136,19 @@ impl Slcan {
         Ok(())
     }
 
+    /// Waits for the first answer, then until no more come: a late one would be taken for that of a later command.
     fn any_answer(&mut self) -> Result<bool, OpenError> {
-        match self.listen(Self::PATIENCE, |said| !matches!(said, Said::Noise)) {
-            Ok(answer) => Ok(answer.is_some()),
-            Err(_) => Err(self.gone()),
+        let until = self.serial.now().after(Self::PATIENCE);
+        let mut patience = Self::PATIENCE;
+        let mut any = false;
+        while self.serial.now() < until {
+            match self.listen(patience, |said| *said != Said::Noise) {
+                Ok(Some(_)) => (any, patience) = (true, Self::SETTLED),
+                Ok(None) => break,
+                Err(_) => return Err(self.gone()),
+            }
         }
+        Ok(any)
     }
 
     fn gone(&self) -> OpenError {

@@ -193,8 +193,6 @@ impl SocketCan {
                 let end = self.end_of(times.socket);
                 self.hear(end, frame)
             }
-            // A frame of no length that CAN has.
-            Err(error) if error.kind() == io::ErrorKind::InvalidData => None,
             Err(error) => match outcome(&error) {
                 Outcome::Later => {
                     (self.more, self.not_before) = (false, self.clock.now());
@@ -360,6 +358,7 @@ enum Outcome {
     Lost(Lost),
 }
 
+/// A read of no length that a frame has is the end of the socket.
 fn outcome(error: &io::Error) -> Outcome {
     match Errno::from_io_error(error) {
         Some(Errno::AGAIN | Errno::INTR | Errno::NOBUFS) => Outcome::Later,

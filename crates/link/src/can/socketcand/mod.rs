@@ -1,5 +1,7 @@
 //! A bus on another computer, over TCP in the text protocol of socketcand.
 
+#[cfg(test)]
+mod tests;
 pub mod text;
 
 use std::collections::VecDeque;
