@@ -92,7 +92,10 @@ fn a_bus_is_opened_and_frames_pass_both_ways() {
     let sent = port.act(&transmit(frame(0x7E0, &[0x02, 0x01, 0x0C])));
     assert!(matches!(sent, Some(Input::Sent { tag: ActTag(7), known: Known::Computed, .. })));
     assert_eq!(server.told.recv_timeout(LONG).unwrap(), "< send 7E0 3 2 1 C >");
-    assert_eq!(port.description().to_string().split(" (").next().unwrap(), format!("remote CAN bus can0 at {}", server.host));
+    assert_eq!(
+        port.description().to_string().split(" (").next().unwrap(),
+        format!("remote CAN bus can0 at {}", server.host)
+    );
 }
 
 #[test]
@@ -129,10 +132,7 @@ fn what_goes_wrong_in_opening_is_one_sentence_each() {
     let refused = Server::new("< hi >", "< error no such interface >");
     assert_eq!(
         refused.port().unwrap_err().to_string(),
-        format!(
-            "{} does not open bus can0: \"no such interface\"; ask there which buses it serves",
-            refused.host
-        )
+        format!("{} does not open bus can0: \"no such interface\"; ask there which buses it serves", refused.host)
     );
     let other = Server::new("220 mail is served here\r\n", "");
     other.says.send("").unwrap();
