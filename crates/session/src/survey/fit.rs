@@ -26,6 +26,7 @@ pub struct Fit {
 /// What came of trying a definition.
 #[derive(Clone, PartialEq, Debug)]
 #[non_exhaustive]
+#[expect(clippy::large_enum_variant, reason = "a survey makes a handful")]
 pub enum Outcome {
     /// Somebody answers as it says, more or less.
     Answers(Answers),
