@@ -3,6 +3,7 @@
 use tickover::bench::bus::Who;
 use tickover::framing::can::{Condition, Filter};
 use tickover::framing::contract::Lost;
+use tickover::session::start::Width;
 use tickover::session::{NoteKind, Rate, Session, UnitId};
 
 use super::*;
@@ -141,7 +142,9 @@ fn the_frames_that_are_wanted_are_told_once_when_they_change() {
     let mut session = session();
     assert_eq!(session.take_filters(), None);
     session.connect(Instant::ORIGIN, Reach::IDEAL);
-    assert_eq!(session.take_filters(), Some(vec![Filter::only(Id::Standard(ENGINE.1))]));
+    // Whoever answers a request to all is heard, too: it waits for flow control.
+    let answers = Width::Bits11.answers();
+    assert_eq!(session.take_filters(), Some(vec![Filter::only(Id::Standard(ENGINE.1)), answers]));
     assert_eq!(session.take_filters(), None);
 }
 

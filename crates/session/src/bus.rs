@@ -243,6 +243,8 @@ impl Session {
                 filters.push(unit.path.response.filter());
             }
         }
+        let all = self.asks_all_of().and_then(|unit| Width::standard(unit.functional?));
+        filters.extend(all.map(Width::answers));
         filters.sort_unstable();
         filters.dedup();
         Some(filters)

@@ -8,6 +8,7 @@ extern crate alloc;
 extern crate std;
 
 mod bus;
+mod bystander;
 mod carrier;
 mod connect;
 mod conversation;

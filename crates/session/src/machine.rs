@@ -12,6 +12,7 @@ use tickover_framing::contract::{Act, Hex, Input, Machine, Output, Tag, Why};
 use tickover_framing::transport::Reach;
 
 use crate::bus::{Bus, BusStep};
+use crate::bystander::Bystanders;
 use crate::conversation::Conversation;
 use crate::report::BusCounts;
 use crate::sender::Sender;
@@ -67,6 +68,7 @@ pub struct Session {
     closing: bool,
     /// Frames of ours.
     pub(crate) senders: Vec<Sender>,
+    pub(crate) bystanders: Bystanders,
 }
 
 impl Session {
@@ -89,6 +91,7 @@ impl Session {
             awaits_report: false,
             closing: false,
             senders: Vec::new(),
+            bystanders: Bystanders::default(),
         }
     }
 
@@ -226,7 +229,12 @@ impl Machine for Session {
                 let input = Input::Sent { tag: Tag(tag.into()), start, end, known };
                 self.conversation_mut(UnitId(unit)).into_iter().for_each(|conversation| conversation.handle(input));
             }
-            input => self.conversations_mut().for_each(|conversation| conversation.handle(input)),
+            input => {
+                if let Input::Frame { end, frame } = input {
+                    self.serve_bystander(end, frame);
+                }
+                self.conversations_mut().for_each(|conversation| conversation.handle(input));
+            }
         }
     }
 
@@ -238,6 +246,9 @@ impl Machine for Session {
             }
             if let Some(event) = self.events.pop_front() {
                 return Output::Event(event);
+            }
+            if let Some(act) = self.bystanders.waiting.pop_front() {
+                return Output::Act(act);
             }
             if let Some(act) = self.poll_senders() {
                 return Output::Act(act);

@@ -58,6 +58,8 @@ impl Session {
         for place in 0..self.unit_count() {
             let asked = self.conversations_mut().nth(place).and_then(|by| Some((by.id, by.asked_all.take()?)));
             let Some((by, end)) = asked else { continue };
+            let within = self.conversation(by).map(Conversation::answers_within).unwrap_or_default();
+            self.asked_all(end.after(within));
             for other in self.conversations_mut().filter(|other| other.id != by) {
                 other.own_unit_free = end.after(other.answers_within());
             }

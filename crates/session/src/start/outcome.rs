@@ -5,7 +5,7 @@ use core::fmt;
 
 use tickover_defs::Definition;
 use tickover_defs::compiled::Line;
-use tickover_framing::can::Id;
+use tickover_framing::can::{Filter, Id};
 use tickover_framing::isotp::{Address, Path};
 
 /// The tester's address in identifiers of 29 bits.
@@ -58,6 +58,19 @@ impl Width {
         match self {
             Self::Bits11 => Address::Normal(Id::Standard(0x7DF)),
             Self::Bits29 => Address::NormalFixed { target: 0x33, source: TESTER, functional: true },
+        }
+    }
+
+    /// The width of a bus on which requests to all go to this address; `None`: it is not the standard's.
+    pub fn standard(functional: Address) -> Option<Self> {
+        [Self::Bits11, Self::Bits29].into_iter().find(|width| width.functional().id() == functional.id())
+    }
+
+    /// The filter that every answer to a request to all passes, and little else.
+    pub const fn answers(self) -> Filter {
+        match self {
+            Self::Bits11 => Filter { id: Id::Standard(0x7E8), mask: 0x7F8 },
+            Self::Bits29 => Filter { id: Id::Extended(0x18DA_F100), mask: 0x03FF_FF00 },
         }
     }
 
