@@ -53,9 +53,24 @@ fn the_blocks_together_are_one_definition() {
 #[test]
 fn the_other_lines_are_definitions_by_themselves() {
     let blocks = blocks(&page(), "```toml,alone");
-    assert_eq!(blocks.len(), 2);
+    assert_eq!(blocks.len(), 4);
     for block in blocks {
         assert_spotless(&format!("{HEAD}{block}"));
+    }
+}
+
+#[test]
+fn a_definition_extends_the_page() {
+    let page = page();
+    let base = blocks(&page, "```toml").join("\n");
+    let extends = blocks(&page, "```toml,extends");
+    assert_eq!(extends.len(), 1);
+    for without in ["", "without = [\"channel.operating_hours\", \"variant\"]\n"] {
+        let text = format!("edition = 1\n{without}{}", extends[0]);
+        let outcome = check::text_with(&text, "sample-2.toml", |id| (id == "sample-1").then(|| base.clone()));
+        assert!(outcome.report.diagnostics().is_empty(), "{}", outcome.report);
+        let definition = outcome.definition.unwrap();
+        assert_eq!(definition.channel_id("operating_hours").is_none(), !without.is_empty());
     }
 }
 

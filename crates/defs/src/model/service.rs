@@ -89,7 +89,7 @@ fn plain(name: &str, table: &Table, out: &mut Findings<'_>) -> Option<At<Several
     let count = value::whole(node, "several", 2..=most, out).and_then(|count| u8::try_from(count).ok())?;
     // Six PIDs never fill a message; how much else a unit gathers is not guessed.
     let longest = match of {
-        SeveralOf::Pid => longest.or(u16::try_from(LONGEST).ok())?,
+        SeveralOf::Pid => longest.or_else(|| u16::try_from(LONGEST).ok())?,
         _ => {
             keys.need("longest", "64", out)?;
             longest?
