@@ -85,6 +85,32 @@ impl<S: Station> Bus<S> {
 
     /// An empty bus. `reach` is what the tester's port says of itself; [`Reach::IDEAL`] in virtual time. Everybody
     /// runs at `bit_rate`, in bits per second, until he sets another.
+    ///
+    /// ```
+    /// use core::time::Duration;
+    /// use tickover_bench::bus::{Bus, Collecting};
+    /// use tickover_framing::can::Id;
+    /// use tickover_framing::drive::Port;
+    /// use tickover_framing::isotp::{Address, Line, Path, Tester, Unit};
+    /// use tickover_framing::transport::{Answers, Ask, Heard, Peer, Reach, Transport};
+    ///
+    /// let [request, response] = [0x5A1, 0x5A9].map(|id| Address::Normal(Id::Standard(id)));
+    /// let path = Path { request, response };
+    /// let mut bus = Bus::new(Reach::IDEAL, 500_000);
+    /// bus.attach(Collecting::new(Unit::<64>::new(Line::CLASSIC, path, None, Reach::IDEAL)));
+    /// let mut tester: Tester<1, 64> = Tester::new(Line::CLASSIC, Reach::IDEAL);
+    /// tester.add_unit(path).expect("room for one");
+    /// tester.connect(bus.now());
+    /// let ask = Ask { to: Peer::Address(request), answers: Answers::One, window: Duration::from_millis(50) };
+    /// tester.request(bus.now(), &[0x3E, 0x00], ask)?;
+    /// let until = bus.now().after(Duration::from_secs(1));
+    /// let sent = bus.drive(&mut tester, until, |_, heard| match heard {
+    ///     Heard::Sent { end, .. } => Some(end.as_nanos()),
+    ///     _ => None,
+    /// });
+    /// assert_eq!(sent, Some(270_000)); // 135 bits
+    /// # Ok::<(), tickover_framing::transport::Misuse>(())
+    /// ```
     pub fn new(reach: Reach, bit_rate: u32) -> Self {
         let before = Rates { bit_rate: bit_rate.max(1), data_rate: None, listen_only: false };
         Self {

@@ -162,6 +162,26 @@ fn an_in_process_bus_shows_another_bit_rate_and_a_bus_that_is_off() {
     assert!(matches!(port.wait(None, &mut []), Woke::Bus { condition: Condition::Error, .. }));
 }
 
+#[test]
+fn an_in_process_bus_takes_frames_late_while_its_queue_is_full() {
+    let mut bus = Bus::new(LIVE_REACH, 500_000);
+    bus.attach(Repeater::default());
+    let full = bus::Strike::Full(Duration::from_millis(30));
+    bus.plan(bus::Planned { at: Instant::ORIGIN, who: bus::Who::Tester, strike: full });
+    let mut port = LiveBus::new(bus, Clock::start(), "bench");
+    let asked = port.now();
+    port.act(&send(frame(0x7E0, &[1])));
+    port.act(&Act::Transmit { tag: Tag(4), wire: Wire::Frame(frame(0x7E1, &[1])) });
+    let mut sent = Vec::new();
+    while sent.len() < 2 {
+        if let Woke::Sent { tag, start, .. } = port.wait(None, &mut []) {
+            assert!(start >= asked.after(Duration::from_millis(30)), "not before there is room");
+            sent.push(tag);
+        }
+    }
+    assert_eq!((sent, port.bus_mut().counts().full), (vec![Tag(3), Tag(4)], 1));
+}
+
 /// A tester that opens the path as another program would.
 struct Tester(std::fs::File);
 

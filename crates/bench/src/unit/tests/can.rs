@@ -531,3 +531,33 @@ proptest::proptest! {
         proptest::prop_assert!(bench.ask(plain).len() >= 4);
     }
 }
+
+/// A definition of this workspace.
+fn load(name: &str) -> Definition {
+    let path = format!("{}/../../defs/{name}", env!("CARGO_MANIFEST_DIR"));
+    Definition::load(path).unwrap_or_else(|report| panic!("{report}"))
+}
+
+#[test]
+fn every_plain_record_of_our_definitions_is_answered_as_the_truth_says() {
+    for name in ["bramble-62.toml", "bramble-62-gearbox.toml", "obd-j1979-can.toml"] {
+        let definition = load(name);
+        let mut bench = Bench::new(&definition, &Options::default());
+        let layout = definition.variants.first().map_or(&definition.base, |variant| &variant.layout);
+        let mut answered = 0;
+        for record in layout.records.iter().flatten().filter(|record| record.session.is_none()) {
+            let Some(request) = record.request.constant().filter(|request| !request.is_empty()) else { continue };
+            let answer = bench.ask(&request);
+            let data =
+                record.answer.strip(&answer).unwrap_or_else(|| panic!("{name}: {request:02X?} gave {answer:02X?}"));
+            let length = usize::from(record.length.0)..=usize::from(record.length.1);
+            assert!(length.contains(&data.len()), "{name}: {request:02X?} gave {answer:02X?}");
+            let truths = bench.unit().take_truths();
+            assert_eq!((truths.len(), &truths[0].response), (1, &answer), "{name}");
+            let invalid: Vec<_> = truths[0].values.iter().filter(|(_, value)| value.is_err()).collect();
+            assert!(invalid.is_empty(), "{name}: {invalid:?} of {answer:02X?}");
+            answered += 1;
+        }
+        assert!(answered >= 3, "{name}: {answered} records");
+    }
+}

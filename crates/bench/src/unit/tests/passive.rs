@@ -172,3 +172,27 @@ fn the_truth_has_every_frame_with_its_start_and_its_values() {
         assert!(truth.values.iter().all(|(_, value)| value.is_ok()), "{truth:?}");
     }
 }
+
+/// Every frame that a definition of many shapes says is heard: decoded by the definition's own rules, none invalid.
+#[test]
+fn a_bus_of_many_frames_is_sent_as_its_definition_reads_it() {
+    let path = format!("{}/../../tests/defs_ok/tansy-bus.toml", env!("CARGO_MANIFEST_DIR"));
+    let definition = Definition::load(path).unwrap_or_else(|report| panic!("{report}"));
+    let mut bus = Bus::new(Reach::IDEAL, 500_000);
+    bus.attach(Simulated::new(&definition, &Options::default(), Instant::ORIGIN).expect("a unit"));
+    let frames = listen(&mut bus, Duration::from_secs(2));
+    let truths = bus.unit_mut(0).expect("one unit").take_truths();
+    assert_eq!(truths.len(), frames.len());
+    let mut counts = std::collections::BTreeMap::new();
+    for truth in &truths {
+        *counts.entry(&*truth.name).or_insert(0) += 1;
+        for (name, value) in &truth.values {
+            assert!(value.is_ok(), "{}: {name} is {value:?} in {:02X?}", truth.name, truth.response);
+        }
+    }
+    let expected = [("brakes", 100), ("drive", 200), ("paged", 40), ("torque", 100)];
+    assert_eq!(counts.into_iter().collect::<Vec<_>>(), expected, "what we send is not among them");
+    let load = bus.take_load().share();
+    // 150 frames with 11 bits of 8 or 7 bytes and 50 with 29 a second: computed from 135, 125 and 160 bits.
+    assert!((0.07..0.10).contains(&load), "{load}");
+}
