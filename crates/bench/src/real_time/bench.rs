@@ -187,7 +187,7 @@ impl Bench {
         let (path, stopper);
         match (built.medium, door) {
             (BuiltMedium::Line(line), Door::Terminal) => {
-                let mut pty = PtyLine::open(line, clock).map_err(BenchError::Terminal)?;
+                let mut pty = PtyLine::open(*line, clock).map_err(BenchError::Terminal)?;
                 (path, stopper) = (pty.path().to_owned(), pty.stopper());
                 run = Box::new(move || {
                     pty.run(|line, of| {
@@ -200,7 +200,7 @@ impl Bench {
                 return Err(BenchError::Asked { what: "a K-line is not reached by socketcand; ask for a terminal" });
             }
             (BuiltMedium::Bus(bus), Door::Terminal) => {
-                let mut slcan = SlcanBus::open(bus, clock).map_err(BenchError::Terminal)?;
+                let mut slcan = SlcanBus::open(*bus, clock).map_err(BenchError::Terminal)?;
                 (path, stopper) = (format!("slcan:{}", slcan.path()), slcan.stopper());
                 run = Box::new(move || {
                     slcan.run(|bus, of| {
@@ -210,7 +210,7 @@ impl Bench {
                 });
             }
             (BuiltMedium::Bus(bus), Door::Socketcand) => {
-                let mut server = SocketcandBus::open(bus, BUS_NAME, clock).map_err(BenchError::Terminal)?;
+                let mut server = SocketcandBus::open(*bus, BUS_NAME, clock).map_err(BenchError::Terminal)?;
                 (path, stopper) = (format!("socketcand:{}/{BUS_NAME}", server.address()), server.stopper());
                 run = Box::new(move || {
                     server.run(|bus, of| {
@@ -244,8 +244,8 @@ impl Bench {
         let ledger = Ledger::new(truth);
         let built = Built::new(units, LIVE_REACH, None, clock, &ledger)?;
         let port = match built.medium {
-            BuiltMedium::Line(line) => BenchPort::line(Live::new(line, clock, "bench"), ledger.clone()),
-            BuiltMedium::Bus(bus) => BenchPort::bus(Live::new(bus, clock, "bench"), ledger.clone()),
+            BuiltMedium::Line(line) => BenchPort::line(Live::new(*line, clock, "bench"), ledger.clone()),
+            BuiltMedium::Bus(bus) => BenchPort::bus(Live::new(*bus, clock, "bench"), ledger.clone()),
         };
         Ok((port, ledger))
     }
@@ -312,8 +312,8 @@ struct Built {
 }
 
 enum BuiltMedium {
-    Line(Line<Simulated>),
-    Bus(Bus<Simulated>),
+    Line(Box<Line<Simulated>>),
+    Bus(Box<Bus<Simulated>>),
 }
 
 impl Built {
@@ -349,7 +349,7 @@ impl Built {
                 for unit in simulated {
                     line.attach(unit);
                 }
-                BuiltMedium::Line(line)
+                BuiltMedium::Line(Box::new(line))
             }
             Some((bit_rate, _)) => {
                 let mut bus = Bus::new(reach, bit_rate);
@@ -358,7 +358,7 @@ impl Built {
                 for unit in simulated {
                     bus.attach(unit);
                 }
-                BuiltMedium::Bus(bus)
+                BuiltMedium::Bus(Box::new(bus))
             }
         };
         Ok(Self { medium, p2 })

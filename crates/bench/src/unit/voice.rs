@@ -19,7 +19,7 @@ pub(super) enum Voice {
     KLine(Box<kline::Unit>),
     Can {
         machine: Box<isotp::Unit<LONGEST>>,
-        unit: CanUnit,
+        unit: Box<CanUnit>,
         speed: Speed,
         reach: Reach,
         /// The bus is set to the unit's speed once.
@@ -51,9 +51,13 @@ impl Voice {
             Line::Can(can) => {
                 let speed = Speed::Can { bit_rate: can.bit_rate, data_rate: can.data_rate, listen_only: false };
                 match can.unit {
-                    Some(unit) => {
-                        Self::Can { machine: Box::new(on_bus(&unit, speed, reach)), unit, speed, reach, is_set: false }
-                    }
+                    Some(unit) => Self::Can {
+                        machine: Box::new(on_bus(&unit, speed, reach)),
+                        unit: Box::new(unit),
+                        speed,
+                        reach,
+                        is_set: false,
+                    },
                     None => Self::Mute { speed, is_set: false },
                 }
             }

@@ -480,7 +480,7 @@ fn a_hasty_unit_leaves_out_the_separation_that_was_asked_for() {
         let definition = yarrow();
         let mut bench = Bench::new(&definition, &Options::default());
         let flow = isotp::Flow { st_min: 10, ..isotp::Line::CLASSIC.flow };
-        bench.tester = Box::new(Tester::new(isotp::Line { flow, ..isotp::Line::CLASSIC }, Reach::IDEAL));
+        *bench.tester = Tester::new(isotp::Line { flow, ..isotp::Line::CLASSIC }, Reach::IDEAL);
         bench.tester.add_unit(bench.path).expect("room");
         bench.tester.connect(bench.bus.now());
         assert!(bench.next(|heard| matches!(heard, Heard::Ready { .. }).then_some(())).is_some());

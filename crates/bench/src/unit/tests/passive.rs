@@ -193,6 +193,6 @@ fn a_bus_of_many_frames_is_sent_as_its_definition_reads_it() {
     let expected = [("brakes", 100), ("drive", 200), ("paged", 40), ("torque", 100)];
     assert_eq!(counts.into_iter().collect::<Vec<_>>(), expected, "what we send is not among them");
     let load = bus.take_load().share();
-    // 150 frames with 11 bits of 8 or 7 bytes and 50 with 29 a second: computed from 135, 125 and 160 bits.
-    assert!((0.07..0.10).contains(&load), "{load}");
+    // 60 900 bits of 2 us in two seconds: 240 frames of 135 bits, 100 of 125, 100 of 160 (computed by hand).
+    assert!((load - 0.0609).abs() < 1e-9, "{load}");
 }
