@@ -1,8 +1,11 @@
 //! A session with its lanes on the virtual CAN bus: several units at once, requests to all, the bus's own conditions.
 
 mod condition;
+mod discovery;
 mod functional;
+mod packing;
 mod prediction;
+mod starting;
 mod together;
 mod units;
 

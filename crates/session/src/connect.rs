@@ -2,6 +2,7 @@
 
 use alloc::collections::VecDeque;
 use alloc::format;
+use alloc::vec::Vec;
 use core::time::Duration;
 
 use tickover_defs::compiled::Step;
@@ -44,6 +45,10 @@ pub(crate) enum Phase {
     /// The bus is off: nothing is sent until it is active again.
     Paused,
     Initialising,
+    /// Asks which PIDs the unit supports.
+    Discover {
+        asked: u8,
+    },
     /// Reads the records that tell the variant.
     Identify {
         left: VecDeque<RecordId>,
@@ -72,6 +77,11 @@ impl Phase {
     /// Whether the plan is being read.
     pub(crate) fn polls(&self) -> bool {
         matches!(self, Self::Poll | Self::Once { .. } | Self::Listening)
+    }
+
+    /// Whether the unit must answer for the session to go on.
+    pub(crate) fn is_opening(&self) -> bool {
+        matches!(self, Self::Discover { .. } | Self::Identify { .. } | Self::Enter { .. })
     }
 }
 
@@ -128,13 +138,15 @@ impl Conversation {
         (lane.last_message, lane.free) = (now, now);
         let every = lane.line.keep_alive().map(|keep_alive| keep_alive.every);
         self.schedule.keep_alive(now, every);
-        let variants = !self.unit.definition.variants.is_empty();
-        self.phase = if variants { self.next_identify() } else { self.next_enter() };
+        self.phase = self.next_discover();
     }
 
     /// The phase in which the unit is asked which variant it is.
-    fn next_identify(&self) -> Phase {
-        Phase::Identify { left: identify::records(&self.unit.definition).into() }
+    pub(crate) fn next_identify(&mut self) -> Phase {
+        match self.unit.definition.variants.is_empty() {
+            true => self.next_enter(),
+            false => Phase::Identify { left: identify::records(&self.unit.definition).into() },
+        }
     }
 
     /// The phase after the variant is known.
@@ -149,6 +161,7 @@ impl Conversation {
     /// The phase after the session is entered: plans, and says what cannot be read.
     fn next_read_once(&mut self) -> Phase {
         self.unit.store.fit(crate::unit::layout_of(&self.unit.definition, self.unit.variant));
+        self.drop_unsupported();
         self.unit.replan();
         self.set_ears();
         self.prick_ears(self.now);
@@ -245,6 +258,10 @@ impl Conversation {
         }
         match &mut self.phase {
             Phase::BackOff { until } if now >= *until => self.begin(now),
+            Phase::Discover { asked } if free => {
+                let asked = *asked;
+                self.discover(asked);
+            }
             Phase::Identify { left } if free => match left.pop_front() {
                 Some(record) => self.ask_record(record, Purpose::Identify(record)),
                 None => self.identified(),
@@ -260,7 +277,7 @@ impl Conversation {
             Phase::Unidentified { until } if free && now >= *until => {
                 if !self.was_quiet_too_long() {
                     self.unit.forget();
-                    self.phase = self.next_identify();
+                    self.phase = self.next_discover();
                 }
             }
             Phase::Poll | Phase::Unidentified { .. } if free => return self.poll_next(),
@@ -319,7 +336,7 @@ impl Conversation {
                 let effect = self.lane.as_ref().and_then(|lane| lane.line.effect_of(&request));
                 match effect {
                     Some(effect @ (Effect::Reads | Effect::Session)) => {
-                        self.send(Purpose::Step, Sending { request, effect, answers: Answers::One });
+                        self.send(Purpose::Step, Sending { request, effect, answers: Answers::One, with: Vec::new() });
                     }
                     _ => {
                         let name = self.unit.session_name(session);

@@ -139,6 +139,9 @@ impl Conversation {
         self.replan();
         if self.phase.polls() {
             self.say_missing(|missing| missing == channel);
+            if rate.is_some() && self.unit.lacks_pid(channel) {
+                self.say_unsupported(&[channel]);
+            }
         }
     }
 

@@ -21,6 +21,8 @@ use crate::exchange::{Exchange, Turn};
 pub(crate) enum Purpose {
     /// Asked for again and again.
     Poll(RecordId),
+    /// Which PIDs the unit supports, from this one on.
+    Discover(u8),
     /// Read to tell the variant.
     Identify(RecordId),
     /// Read at connect and after a clear.
@@ -52,6 +54,8 @@ pub(crate) struct Flight {
     pub(crate) effect: Effect,
     pub(crate) exchange: Exchange,
     pub(crate) started: Instant,
+    /// Records that the request asks for beside the purpose's own.
+    pub(crate) with: Vec<RecordId>,
 }
 
 impl Lane {
@@ -110,11 +114,11 @@ impl Lane {
 
     /// Starts an exchange.
     pub(crate) fn start(&mut self, now: Instant, purpose: Purpose, sending: Sending) -> Result<(), Misuse> {
-        let Sending { request, effect, answers } = sending;
+        let Sending { request, effect, answers, with } = sending;
         let to = if self.line.goes_to_all(&request) { Peer::Anyone } else { self.carrier.unit() };
         let exchange = Exchange::new(to, self.limits(), request, effect, answers);
         self.carrier.request(now, &exchange.request, exchange.ask)?;
-        self.flight = Some(Flight { purpose, effect, exchange, started: now });
+        self.flight = Some(Flight { purpose, effect, exchange, started: now, with });
         Ok(())
     }
 
@@ -172,4 +176,6 @@ pub(crate) struct Sending {
     pub(crate) request: Vec<u8>,
     pub(crate) effect: Effect,
     pub(crate) answers: Answers,
+    /// Records that it asks for beside the purpose's own.
+    pub(crate) with: Vec<RecordId>,
 }

@@ -75,6 +75,11 @@ impl Conversation {
                 self.note(note);
                 self.drop_record(record);
             }
+            Purpose::Discover(_) => {
+                let note = note(Fault::Definition);
+                self.note(note);
+                self.phase = self.next_identify();
+            }
             Purpose::Step => {
                 let note = note(Fault::Definition);
                 self.note(note);

@@ -7,15 +7,40 @@ use tickover_defs::compiled::{Direction, Every, Layout, Origin};
 use tickover_defs::{ChannelId, RecordId};
 
 use crate::Rate;
+use crate::pack::pack;
 
-/// A record that is polled.
-#[derive(Clone, Copy, PartialEq, Debug)]
+/// A request that is sent again and again.
+#[derive(Clone, PartialEq, Debug)]
 pub(crate) struct Polled {
+    /// The record that it is known by.
     pub(crate) record: RecordId,
+    /// Others that the same request asks for.
+    pub(crate) with: Vec<RecordId>,
     /// The shortest period wished for.
     pub(crate) period: Option<Duration>,
     /// Also wished for as fast as possible.
     pub(crate) fastest: bool,
+}
+
+impl Polled {
+    /// All records that it asks for.
+    pub(crate) fn records(&self) -> impl Iterator<Item = RecordId> + '_ {
+        core::iter::once(self.record).chain(self.with.iter().copied())
+    }
+}
+
+impl Plan {
+    /// The record that the request for this one is known by.
+    pub(crate) fn leader(&self, record: RecordId) -> RecordId {
+        let group = self.polled.iter().find(|polled| polled.with.contains(&record));
+        group.map_or(record, |polled| polled.record)
+    }
+
+    /// The records that are asked for together with this one, itself included.
+    pub(crate) fn group(&self, leader: RecordId) -> Vec<RecordId> {
+        let group = self.polled.iter().find(|polled| polled.record == leader);
+        group.map_or_else(|| [leader].into(), |polled| polled.records().collect())
+    }
 }
 
 /// Why a wanted channel is not read.
@@ -45,12 +70,14 @@ pub(crate) struct Plan {
     pub(crate) missing: Vec<(ChannelId, Missing)>,
 }
 
-/// Plans the reading of `wishes` in the session `entered`; `refused` are records that the unit does not have.
+/// Plans the reading of `wishes` in the session `entered`; `refused` are records that the unit does not have, `alone`
+/// those that it does not answer together with others.
 pub(crate) fn plan(
     layout: &Layout,
     wishes: &[(ChannelId, Rate)],
     entered: Option<u16>,
     refused: impl Fn(RecordId) -> bool,
+    alone: impl Fn(RecordId) -> bool,
 ) -> Plan {
     let mut plan = Plan::default();
     for (channel, rate) in wishes {
@@ -83,6 +110,7 @@ pub(crate) fn plan(
         }
         needs.derived.into_iter().for_each(|id| add(&mut plan.derived, id));
     }
+    plan.polled = pack(layout, plan.polled, alone);
     plan
 }
 
@@ -145,7 +173,7 @@ fn add<T: PartialEq>(list: &mut Vec<T>, item: T) {
 
 fn wish(polled: &mut Vec<Polled>, record: RecordId, rate: Rate) {
     let place = polled.iter().position(|polled| polled.record == record).unwrap_or_else(|| {
-        polled.push(Polled { record, period: None, fastest: false });
+        polled.push(Polled { record, with: Vec::new(), period: None, fastest: false });
         polled.len() - 1
     });
     if let Some(polled) = polled.get_mut(place) {

@@ -20,7 +20,7 @@ use crate::listen::interval;
 use crate::notes;
 use crate::schedule::Job;
 use crate::unit::layout_of;
-use crate::{Event, Fault, NoteKind, Row};
+use crate::{Event, Fault, NoteKind, Row, pack};
 
 /// So many turns in a row without any answer, and communication is started again.
 pub(crate) const LOST_TURNS: u32 = 2;
@@ -135,6 +135,7 @@ impl Conversation {
             Purpose::Poll(record) | Purpose::Once(record) | Purpose::Identify(record) => {
                 self.record_finished(record, &flight, outcome);
             }
+            Purpose::Discover(asked) => self.discover_finished(asked, outcome),
             Purpose::Step => self.step_finished(outcome),
             Purpose::KeepAlive => self.keep_alive_finished(&flight, outcome),
             Purpose::OneShot(ticket) => self.one_shot_finished(ticket, &flight, outcome),
@@ -149,10 +150,69 @@ impl Conversation {
         };
         self.schedule.ran(Job::Record(record), flight.started, free, cost);
         match outcome {
+            _ if !flight.with.is_empty() => self.group_finished(record, flight, outcome),
             Outcome::Answer(answer) => self.answered(record, flight.purpose, answer),
             Outcome::Refused(refusal) => self.record_refused(record, &refusal),
             Outcome::Failed(failure) => self.turn_lost(failure, flight.purpose),
             Outcome::Sent => {}
+        }
+    }
+
+    /// Of several records in one request. What a unit does not answer together is asked for one by one.
+    fn group_finished(&mut self, leader: RecordId, flight: &Flight, outcome: Outcome) {
+        let records: Vec<RecordId> = core::iter::once(leader).chain(flight.with.iter().copied()).collect();
+        match outcome {
+            Outcome::Answer(answer) => match pack::split(self.unit.layout(), &records, &answer.data) {
+                Some(parts) => self.group_answered(&records, parts, &answer),
+                None => {
+                    self.misfit(leader, "an answer with the identifiers asked for was expected", &answer.data);
+                    self.ask_alone(&records);
+                }
+            },
+            Outcome::Refused(refusal) if refusal.last != Last::Later => {
+                self.meter.refusals += 1;
+                let what = format!("{} identifiers in one request", records.len());
+                let after = "; they are asked for one by one";
+                self.note(notes::refused(self.now, NoteKind::Refused, &refusal, &what, after));
+                self.ask_alone(&records);
+            }
+            Outcome::Refused(refusal) => self.record_refused(leader, &refusal),
+            Outcome::Failed(failure) => {
+                // Silence may be all that a unit has to say to a request of this form.
+                if self.unit.asked(leader).is_some_and(|asked| !asked.answered) {
+                    self.ask_alone(&records);
+                }
+                self.turn_lost(failure, flight.purpose);
+            }
+            Outcome::Sent => {}
+        }
+    }
+
+    fn group_answered(&mut self, records: &[RecordId], parts: Vec<(RecordId, Vec<u8>)>, answer: &Answer) {
+        let left_out = records.iter().filter(|id| !parts.iter().any(|(part, _)| part == *id));
+        let left_out: Vec<RecordId> = left_out.copied().collect();
+        let mut good = false;
+        for (id, data) in parts {
+            if self.make_row(id, &Answer { data, ..answer.clone() }) {
+                self.healthy(id);
+                good = true;
+            }
+        }
+        if good {
+            self.meter.response(answer.start, answer.response_time);
+        }
+        left_out.into_iter().for_each(|id| self.was_left_out(id));
+    }
+
+    /// A unit leaves out what it does not have as long as it has one of the others (SAE J1979, ISO 14229-1 11.2).
+    fn was_left_out(&mut self, record: RecordId) {
+        let what = self.unit.say_record(record);
+        let Some(asked) = self.unit.asked(record) else { return };
+        asked.refusals = asked.refusals.saturating_add(1);
+        if !asked.answered && asked.refusals >= REFUSALS {
+            let text = format!("{what}: the unit leaves it out of its answers; it is asked for no more");
+            self.note(notes::note(self.now, NoteKind::NotSupported, Fault::Unit, text));
+            self.drop_record(record);
         }
     }
 
@@ -183,12 +243,14 @@ impl Conversation {
             return None;
         };
         let wanted_derived = if identifying { identify::derived(&unit.definition) } else { unit.plan.derived.clone() };
-        let schedule = &self.schedule;
+        let (schedule, plan) = (&self.schedule, &unit.plan);
         let limit = |channel| match identifying {
             true => None,
-            false => age_limit(layout, channel, &|id| interval(layout, id, &|id| schedule.interval(id))),
+            false => age_limit(layout, channel, &|id| {
+                interval(layout, id, &|id| schedule.interval(plan.leader(id)))
+            }),
         };
-        let response = Response { data, at: answer.start, interval: schedule.interval(id) };
+        let response = Response { data, at: answer.start, interval: schedule.interval(plan.leader(id)) };
         let readings = unit.store.take(layout, record, response, &wanted_derived, &limit);
         readings.map_err(|wrong| self.misfit(id, &wrong.to_string(), &answer.data)).ok()
     }
@@ -280,11 +342,11 @@ impl Conversation {
     }
 
     /// No good answer to all repetitions.
-    fn turn_lost(&mut self, failure: Failure, purpose: Purpose) {
+    pub(crate) fn turn_lost(&mut self, failure: Failure, purpose: Purpose) {
         let what = self.say(purpose);
         self.note(notes::failed(self.now, failure, &what));
         self.history.lost_turns += 1;
-        if self.history.lost_turns >= LOST_TURNS || matches!(self.phase, Phase::Identify { .. } | Phase::Enter { .. }) {
+        if self.history.lost_turns >= LOST_TURNS || self.phase.is_opening() {
             self.restart("the unit does not answer any more");
         }
     }
@@ -347,6 +409,7 @@ impl Conversation {
                 Phase::Enter { session, .. } => format!("session '{}'", self.unit.session_name(session)),
                 _ => "session".to_string(),
             },
+            Purpose::Discover(asked) => format!("support of PIDs from {asked:02X}"),
             Purpose::KeepAlive => "keep-alive".to_string(),
             Purpose::OneShot(ticket) => format!("request {ticket}"),
         }

@@ -115,7 +115,7 @@ pub struct Prediction {
     pub admission: Admission,
     /// Share of the time in which the line carries something of ours, 0 to 1.
     pub line_share: f64,
-    /// Each record that is polled.
+    /// Each request that is polled.
     pub records: Vec<RecordForecast>,
     /// Readings per second of each watched channel, unit by unit in file order; derived ones follow their slowest
     /// input.
@@ -127,17 +127,26 @@ pub struct Prediction {
     pub units: Vec<Prediction>,
 }
 
-/// The forecast of one record.
-#[derive(Clone, Copy, PartialEq, Debug)]
+/// The forecast of one request.
+#[derive(Clone, PartialEq, Debug)]
 pub struct RecordForecast {
     /// Of which unit.
     pub unit: UnitId,
     /// Which record.
     pub record: RecordId,
+    /// Others that the same request asks for.
+    pub with: Vec<RecordId>,
     /// One exchange.
     pub terms: Terms,
     /// Responses per second.
     pub per_second: f64,
+}
+
+impl RecordForecast {
+    /// All records that the request asks for.
+    pub fn all(&self) -> impl Iterator<Item = RecordId> + '_ {
+        core::iter::once(self.record).chain(self.with.iter().copied())
+    }
 }
 
 /// `17.90 responses/s; every wanted rate can be kept; P3 takes 49 % of ..`
@@ -147,10 +156,11 @@ impl fmt::Display for Prediction {
     }
 }
 
-/// A record to forecast.
-#[derive(Clone, Copy, Debug)]
+/// A request to forecast.
+#[derive(Clone, Debug)]
 pub(crate) struct Load {
     pub(crate) record: RecordId,
+    pub(crate) with: Vec<RecordId>,
     pub(crate) terms: Terms,
     pub(crate) period: Option<Duration>,
     pub(crate) fastest: bool,
@@ -169,7 +179,7 @@ pub(crate) fn forecast(unit: UnitId, loads: &[Load], speed: &str) -> Prediction 
         .map(|load| {
             let asked = load.period.map_or(0.0, |period| 1.0 / (period.as_secs_f64().max(1e-9) * stretch));
             let per_second = asked + if load.fastest { rounds } else { 0.0 };
-            RecordForecast { unit, record: load.record, terms: load.terms, per_second }
+            RecordForecast { unit, record: load.record, with: load.with.clone(), terms: load.terms, per_second }
         })
         .collect();
     let admission = admit(&periodic().collect::<Vec<_>>(), ring().map(|load| load.terms.total()).max());

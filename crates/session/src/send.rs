@@ -1,18 +1,20 @@
 //! What goes out, and the last judgement of it: whatever the schedule picks, polling can only read.
 
 use alloc::format;
+use alloc::vec::Vec;
 
 use tickover_defs::RecordId;
 use tickover_defs::compiled::Step;
+use tickover_defs::compiled::line::J1979;
 use tickover_framing::transport::{Answers, Misuse};
 use tickover_services::Effect;
 
 use crate::connect::Phase;
-use crate::conversation::Conversation;
+use crate::conversation::{Conversation, OneShot};
 use crate::lane::{Purpose, Sending};
 use crate::notes::note;
 use crate::schedule::{Job, Pick};
-use crate::{Fault, NoteKind};
+use crate::{Fault, NoteKind, pack};
 
 impl Conversation {
     /// Whether the request that would go out now goes to all; `None`: nothing is to be sent now.
@@ -20,6 +22,7 @@ impl Conversation {
         let line = &self.lane.as_ref()?.line;
         let record = |id: &RecordId| self.unit.record(*id).and_then(|record| record.request.constant());
         let request = match &self.phase {
+            Phase::Discover { asked } => [*J1979.start(), *asked].into(),
             Phase::Identify { left } | Phase::Once { left } => left.front().and_then(record)?,
             Phase::Enter { session, step, .. } => self.step(*session, *step)?.to_vec(),
             Phase::Poll | Phase::Unidentified { .. } => match self.schedule.pick(self.now) {
@@ -50,7 +53,7 @@ impl Conversation {
             return true;
         }
         match job {
-            Job::Record(record) => self.ask_record(record, Purpose::Poll(record)),
+            Job::Record(record) => self.poll_record(record),
             Job::KeepAlive => self.send_keep_alive(),
             Job::OneShot(ticket) => self.send_one_shot(ticket),
         }
@@ -67,13 +70,40 @@ impl Conversation {
         over
     }
 
+    /// Polls a record, with those that share its request.
+    fn poll_record(&mut self, leader: RecordId) {
+        let mut records = self.unit.plan.group(leader);
+        if records.len() > 1 {
+            let request = pack::request(self.unit.layout(), records.iter().copied());
+            let reads = |request: &Vec<u8>| {
+                self.lane.as_ref().is_some_and(|lane| lane.line.effect_of(request) == Some(Effect::Reads))
+            };
+            if let Some(request) = request.filter(reads) {
+                let with = records.split_off(1);
+                let sending = Sending { request, effect: Effect::Reads, answers: Answers::One, with };
+                return self.send(Purpose::Poll(leader), sending);
+            }
+            self.ask_alone(&records);
+        }
+        self.ask_record(leader, Purpose::Poll(leader));
+    }
+
+    /// These records are asked for one by one from now on.
+    pub(crate) fn ask_alone(&mut self, records: &[RecordId]) {
+        for id in records {
+            self.unit.asked(*id).into_iter().for_each(|asked| asked.alone = true);
+        }
+        self.replan();
+    }
+
     /// Asks for a record, if its request really only reads.
     pub(crate) fn ask_record(&mut self, id: RecordId, purpose: Purpose) {
         let request = self.unit.record(id).and_then(|record| record.request.constant());
         let effect = request.as_ref().and_then(|request| self.lane.as_ref()?.line.effect_of(request));
         match (request, effect) {
             (Some(request), Some(Effect::Reads)) => {
-                self.send(purpose, Sending { request, effect: Effect::Reads, answers: Answers::One });
+                let sending = Sending { request, effect: Effect::Reads, answers: Answers::One, with: Vec::new() };
+                self.send(purpose, sending);
             }
             _ => {
                 let text = format!("{} is not asked for: its request does not only read", self.unit.say_record(id));
@@ -91,7 +121,7 @@ impl Conversation {
         let answers = if keep_alive.expect.is_some() { Answers::One } else { Answers::None };
         match lane.line.effect_of(&request) {
             Some(effect @ (Effect::Reads | Effect::Session)) => {
-                self.send(Purpose::KeepAlive, Sending { request, effect, answers });
+                self.send(Purpose::KeepAlive, Sending { request, effect, answers, with: Vec::new() });
             }
             _ => {
                 let text = "keep_alive does more than keep the unit listening; it is not sent".into();
@@ -105,7 +135,8 @@ impl Conversation {
         let place = self.one_shots.iter().position(|one_shot| one_shot.ticket == ticket);
         match place.and_then(|place| self.one_shots.remove(place)) {
             Some(one_shot) => {
-                let sending = Sending { request: one_shot.request, effect: one_shot.effect, answers: Answers::One };
+                let OneShot { request, effect, .. } = one_shot;
+                let sending = Sending { request, effect, answers: Answers::One, with: Vec::new() };
                 self.send(Purpose::OneShot(ticket), sending);
             }
             None => self.schedule.ran(Job::OneShot(ticket), self.now, self.now, None),

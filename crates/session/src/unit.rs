@@ -9,12 +9,13 @@ use core::time::Duration;
 
 use tickover_defs::compiled::{Every, Layout, Line, Record};
 use tickover_defs::{ChannelId, Definition, RecordId};
+use tickover_services::obd::SupportMask;
 
 use crate::derive::Store;
 use crate::exchange::Answer;
 use crate::meter::Beat;
 use crate::plan::{Plan, plan, wanted_session};
-use crate::rate::{Load, Prediction, Terms, forecast};
+use crate::rate::{Load, Prediction, RecordForecast, Terms, forecast};
 use crate::schedule::Wanted;
 use crate::{ChannelKey, NoteKind, Rate, UnitId};
 
@@ -43,6 +44,8 @@ pub(crate) struct Unit {
     pub(crate) asked: Vec<Asked>,
     /// The answers that told the variant: they make rows once it is known how to read them.
     pub(crate) told: Vec<(RecordId, Answer)>,
+    /// PIDs that it says it has; `None`: it has not been asked.
+    pub(crate) pids: Option<SupportMask>,
 }
 
 /// What became of asking for a record, on this connection.
@@ -54,6 +57,8 @@ pub(crate) struct Asked {
     /// Not asked for any more.
     pub(crate) refused: bool,
     pub(crate) refusals: u8,
+    /// Not asked for together with others any more.
+    pub(crate) alone: bool,
     /// What was last complained about: said once, not every time.
     pub(crate) complaint: Option<NoteKind>,
 }
@@ -74,6 +79,7 @@ impl Unit {
             beats: vec![Beat::default(); channels],
             asked: vec![Asked::default(); records],
             told: Vec::new(),
+            pids: None,
         }
     }
 
@@ -125,15 +131,16 @@ impl Unit {
         self.store.forget();
         self.asked.fill(Asked::default());
         self.told.clear();
+        self.pids = None;
     }
 
     /// Plans anew, for the wishes, the variant and the session that hold now.
     pub(crate) fn replan(&mut self) {
         let layout = layout_of(&self.definition, self.variant);
         let asked = &self.asked;
-        let refused = |id: RecordId| asked.get(usize::from(id.0)).is_some_and(|asked| asked.refused);
+        let of = |id: RecordId| asked.get(usize::from(id.0)).copied().unwrap_or_default();
         let wishes: Vec<_> = self.wishes().into_iter().chain(self.feeds.iter().copied()).collect();
-        self.plan = plan(layout, &wishes, self.entered, refused);
+        self.plan = plan(layout, &wishes, self.entered, |id| of(id).refused, |id| of(id).alone);
     }
 
     /// What the schedule must know of the plan; costs by the model until they are measured.
@@ -163,7 +170,8 @@ impl Unit {
         let session = self.entered.or_else(|| self.session_to_enter());
         let wishes = self.wishes();
         let asked = &self.asked;
-        let plan = plan(layout, &wishes, session, |id| asked.get(usize::from(id.0)).is_some_and(|it| it.refused));
+        let of = |id: RecordId| asked.get(usize::from(id.0)).copied().unwrap_or_default();
+        let plan = plan(layout, &wishes, session, |id| of(id).refused, |id| of(id).alone);
         let loads = match self.line_in(session) {
             Some(line) => self.loads(&plan, line, p2),
             None => Vec::new(),
@@ -182,7 +190,8 @@ impl Unit {
             Some(record) => vec![record],
             None => crate::plan::needs(self.layout(), channel).records,
         };
-        let polled = prediction.records.iter().filter(|forecast| records.contains(&forecast.record));
+        let brings = |forecast: &&RecordForecast| forecast.all().any(|record| records.contains(&record));
+        let polled = prediction.records.iter().filter(brings);
         let heard = records.iter().filter_map(|id| match self.record(*id)?.every {
             Every::Period(period) => Some(1.0 / period.as_secs_f64()),
             _ => None,
@@ -192,11 +201,16 @@ impl Unit {
 
     fn loads(&self, plan: &Plan, line: &Line, p2: Duration) -> Vec<Load> {
         let load = |polled: &crate::plan::Polled| {
-            let record = self.record(polled.record)?;
-            let request = record.request.constant()?.len();
-            let response = record.answer.0.len() + usize::from(record.length.1);
+            let records: Option<Vec<&Record>> = polled.records().map(|id| self.record(id)).collect();
+            // Each brings its identifier and data; the service identifier is there once.
+            let (mut request, mut response) = (1, 1);
+            for record in records? {
+                request += record.request.constant()?.len().saturating_sub(1);
+                response += record.answer.0.len().saturating_sub(1) + usize::from(record.length.1);
+            }
             Some(Load {
                 record: polled.record,
+                with: polled.with.clone(),
                 terms: Terms::on(line, request, response, p2)?,
                 period: polled.period,
                 fastest: polled.fastest,
