@@ -63,7 +63,10 @@ fn records_with_the_same_wish_share_a_request_up_to_its_limits() {
     assert_eq!(world.unit(0).asked.len(), three + two);
     let values = values(&world);
     for i in 0..5 {
-        assert!(values[name(i)].len() >= 9 && values[name(i)].iter().all(|v| *v == f64::from(i + 1) * 10.0), "{values:?}");
+        assert!(
+            values[name(i)].len() >= 9 && values[name(i)].iter().all(|v| *v == f64::from(i + 1) * 10.0),
+            "{values:?}"
+        );
     }
     // A row is one record, with what its answer would have been alone; those of one response share its time.
     let (first, second) = (&world.rows[0], &world.rows[1]);
@@ -114,8 +117,10 @@ fn a_unit_that_refuses_the_packed_request_is_asked_one_by_one() {
     world.run(ms(1_000));
     assert_eq!(
         world.said(NoteKind::Refused),
-        ["control unit: 3 identifiers in one request: the unit refused with 13 incorrectMessageLengthOrInvalidFormat \
-          (came 7F 22 13); they are asked for one by one"]
+        [
+            "control unit: 3 identifiers in one request: the unit refused with 13 incorrect length or invalid format (came \
+          7F 22 13); they are asked for one by one"
+        ]
     );
     let values = values(&world);
     assert!((0..3).all(|i| values[name(i)].len() >= 8), "{values:?}");
@@ -158,9 +163,8 @@ fn the_packed_rate_is_predicted_and_reached() {
     let of = |prediction: &tickover::session::Prediction| prediction.channels[0].1;
     // By hand: 6 exchanges of 10.54 ms, against one of 2 + 3 frames and two of flow control and 10 ms.
     assert!(of(&predicted) / of(&alone) > 5.0, "{} against {}", of(&predicted), of(&alone));
-    let unit = Unit::new(ENGINE, |request| {
-        answer(request, |_| true).into_iter().map(|(_, data)| (ms(10), data)).collect()
-    });
+    let unit =
+        Unit::new(ENGINE, |request| answer(request, |_| true).into_iter().map(|(_, data)| (ms(10), data)).collect());
     let mut world = World::new(session, [unit]);
     world.run(ms(5_000));
     let report = world.session.report(world.bus.now());

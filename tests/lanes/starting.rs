@@ -45,10 +45,7 @@ fn a_unit_that_answers_with_another_identifier_is_taken_for_the_one_written() {
     assert_eq!(world.session.take_filters().map(|filters| filters.len()), Some(2), "everything is wanted at first");
     world.run(ms(2_500));
     assert!(world.rows.len() > 5, "{:#?}", world.notes);
-    assert_eq!(
-        world.said(NoteKind::Connected)[1],
-        "unit 'car' is taken to be the one that answers with 7EA, not 7E8"
-    );
+    assert_eq!(world.said(NoteKind::Connected)[1], "unit 'car' is taken to be the one that answers with 7EA, not 7E8");
     let only = tickover::framing::can::Filter::only(Id::Standard(0x7EA));
     assert_eq!(world.session.take_filters(), Some(vec![only]));
 }

@@ -117,6 +117,11 @@ impl Session {
                 let text = format!("{failed}; it is tried again");
                 self.note(advise(now, NoteKind::NotReady, Fault::Line, text, failed.advice()));
                 let wait = BACK_OFF.get(attempts + 1).or(BACK_OFF.last()).copied().unwrap_or(Duration::ZERO);
+                // A frame that nobody acknowledged would be repeated until then.
+                if let Some(Line::Can(Can { bit_rate, .. })) = self.first.line() {
+                    let quiet = Speed::Can { bit_rate: *bit_rate, data_rate: None, listen_only: true };
+                    self.acts.push_back(Act::Speed(quiet));
+                }
                 self.bus = Bus::Waiting { until: now.after(wait), attempts: attempts.saturating_add(1) };
             }
             StartEvent::Down(cause) => self.bus_lost(now, cause),

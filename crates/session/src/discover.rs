@@ -105,7 +105,8 @@ impl Conversation {
         let names: Vec<String> =
             channels.iter().map(|id| format!("'{}'", self.unit.definition.channel_name(*id))).collect();
         let noun = if names.len() == 1 { "channel" } else { "channels" };
-        let text = format!("the unit does not support {noun} {}: not asked for", list(names.iter().map(String::as_str)));
+        let text =
+            format!("the unit does not support {noun} {}: not asked for", list(names.iter().map(String::as_str)));
         self.note(note(self.now, NoteKind::NotSupported, Fault::Unit, text));
     }
 }

@@ -98,10 +98,8 @@ fn member<'a>(layout: &'a Layout, record: &Record) -> Option<Member<'a>> {
     let width = if matches!(of, SeveralOf::LocalIdentifier | SeveralOf::Pid) { 1 } else { 2 };
     let request = record.request.constant()?;
     let (service, identifier) = request.split_first()?;
-    let answer: Vec<PatternByte> = core::iter::once(service.wrapping_add(0x40))
-        .chain(identifier.iter().copied())
-        .map(PatternByte::Is)
-        .collect();
+    let answer: Vec<PatternByte> =
+        core::iter::once(service.wrapping_add(0x40)).chain(identifier.iter().copied()).map(PatternByte::Is).collect();
     let plain = identifier.len() == width && *record.answer.0 == answer && record.length.0 == record.length.1;
     plain.then(|| Member { several, service: *service, identifier: identifier.to_vec(), length: record.length.0 })
 }

@@ -246,9 +246,7 @@ impl Conversation {
         let (schedule, plan) = (&self.schedule, &unit.plan);
         let limit = |channel| match identifying {
             true => None,
-            false => age_limit(layout, channel, &|id| {
-                interval(layout, id, &|id| schedule.interval(plan.leader(id)))
-            }),
+            false => age_limit(layout, channel, &|id| interval(layout, id, &|id| schedule.interval(plan.leader(id)))),
         };
         let response = Response { data, at: answer.start, interval: schedule.interval(plan.leader(id)) };
         let readings = unit.store.take(layout, record, response, &wanted_derived, &limit);
