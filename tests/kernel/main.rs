@@ -7,3 +7,4 @@ mod interface;
 mod isotp;
 mod kernel;
 mod raw;
+mod session;

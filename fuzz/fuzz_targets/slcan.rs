@@ -1,0 +1,3 @@
+//! Lines of an slcan adapter: what is read as a frame can be written, and is the same.
+#![no_main]
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| tickover_link::fuzzing::slcan(bytes));
