@@ -8,7 +8,7 @@ use serde_json::{Map, Value as Json, json};
 #[derive(Clone, PartialEq, Debug)]
 pub(crate) struct Answer {
     line: usize,
-    /// Its name, where several are on the line.
+    /// Its name.
     unit: Option<String>,
     record: String,
     response: String,
@@ -47,7 +47,7 @@ fn common(json: &Json, values: Map<String, Json>) -> Option<Answer> {
 }
 
 impl Answer {
-    /// `engine`, or `gearbox:drive` where both sides name their units.
+    /// `engine`, or `gearbox:drive` where there are several units.
     fn key(&self, units: bool) -> String {
         match self.unit.as_ref().filter(|_| units) {
             Some(unit) => format!("{unit}:{}", self.record),
@@ -78,7 +78,12 @@ pub(crate) struct Counts {
 
 /// Holds every logged row against the answers of its record, in order.
 pub(crate) fn compare(log: &[Answer], truth: &[Answer]) -> Comparison {
-    let units = [log, truth].iter().all(|side| side.iter().any(|answer| answer.unit.is_some()));
+    let several = |side: &[Answer]| {
+        let mut names = side.iter().filter_map(|answer| answer.unit.as_deref());
+        names.next().is_some_and(|first| names.any(|name| name != first))
+    };
+    // One unit may have a name of its own on each side; of several the names count.
+    let units = several(log) || several(truth);
     let mut sent: BTreeMap<String, Vec<&Answer>> = BTreeMap::new();
     for answer in truth {
         sent.entry(answer.key(units)).or_default().push(answer);

@@ -1,5 +1,7 @@
 //! Logs the channels of control units: a live table, progress lines or JSON, and a CSV file.
 
+#[path = "../shared/bench.rs"]
+mod bench;
 mod choice;
 #[cfg(all(test, unix))]
 #[allow(dead_code, reason = "the report for people is not looked at here")]
@@ -27,10 +29,10 @@ use std::time::Duration;
 
 use clap::Parser;
 use tickover::Definition;
-use tickover::bench::real_time::TruthSink;
-use tickover::bench::{self, Bench};
+use tickover::bench::Options as UnitOptions;
+use tickover::bench::real_time::{BenchUnit, TruthSink};
 use tickover::defs::compiled::Line;
-use tickover::link::{self, Clock, Connection, Item, Next};
+use tickover::link::{self, Clock, Connection, Item, LivePort, Next};
 use tickover::record::{Hold, Start};
 use tickover::session::{ChannelKey, Fault, NoteKind, Prediction, Session};
 
@@ -63,22 +65,19 @@ fn run(options: &Options, out: &mut Streams<'_>) -> Result<(), String> {
     let session = units.session()?;
     let chosen = choice::resolve(&session, &units, &options.channels).map_err(|error| error.to_string())?;
     let session = wishes(session, options, &chosen)?;
-    let p2 = options.p2.unwrap_or_else(|| p2_min(&units));
+    let p2 = options.p2.unwrap_or_else(|| p2_assumed(&units));
     let prediction = session.predict(p2);
     out.say(&format!("predicted, if the unit answers after {}: {prediction}", report::millis(p2)));
 
     let stop = signals::stop_flag()?;
     let clock = Clock::start();
-    let bench = match options.port {
-        None => Some(start_bench(options, &units, clock)?),
-        Some(_) => None,
+    let (port, bench) = match &options.port {
+        Some(port) => (link::open_at(port, clock).map_err(|error| error.to_string())?, None),
+        None => {
+            let (port, bench) = start_bench(options, &units, clock)?;
+            (port, Some(bench))
+        }
     };
-    let path = match (&options.port, &bench) {
-        (Some(port), _) => port.clone(),
-        (None, Some(bench)) => bench.path().to_owned(),
-        (None, None) => String::new(),
-    };
-    let port = link::open_at(&path, clock).map_err(|error| error.to_string())?;
     if bench.is_none() {
         out.say(CAUTIONS);
     }
@@ -110,7 +109,7 @@ fn run(options: &Options, out: &mut Streams<'_>) -> Result<(), String> {
     let ended = run.until(options.time, &stop, &mut screen, out);
     let closed = run.leave(&mut screen, out);
     drop(screen);
-    let bench = bench.map_or(Ok(()), |bench| bench.stop().map(drop).map_err(|error| error.to_string()));
+    let bench = bench.map_or(Ok(()), bench::Running::stop);
     run.conclude(out, title, ended.and(closed).and(bench))
 }
 
@@ -232,23 +231,27 @@ impl Run<'_> {
     }
 }
 
-/// Switches on the unit that stands in for a real one.
-fn start_bench(options: &Options, units: &Units, clock: Clock) -> Result<Bench, String> {
+/// Switches on the units that stand in for real ones.
+fn start_bench(options: &Options, units: &Units, clock: Clock) -> Result<(Box<dyn LivePort>, bench::Running), String> {
     let truth: Option<TruthSink> = match &options.truth {
         None => None,
         Some(path) => Some(Box::new(BufWriter::new(file::create(path)?))),
     };
-    let unit = bench::Options { p2: options.p2, ..bench::Options::default() };
-    let definition =
-        &units.only().ok_or("caller: the built-in bench simulates one unit; give --port for several")?.definition;
-    Bench::start(definition, unit, clock, truth).map_err(|error| error.to_string())
+    let units: Vec<BenchUnit<'_>> = units
+        .iter()
+        .map(|(_, unit)| BenchUnit {
+            definition: &unit.definition,
+            options: UnitOptions { p2: options.p2, name: Some(unit.name.clone()), ..UnitOptions::default() },
+        })
+        .collect();
+    bench::start(&units, clock, truth)
 }
 
-/// P2min of the first unit's line: units that answer as soon as they may.
-fn p2_min(units: &Units) -> Duration {
+/// What a quick unit takes for an answer: P2min of a K-line; on CAN, where there is no least time, 1 ms.
+fn p2_assumed(units: &Units) -> Duration {
     match units.iter().next().and_then(|(_, unit)| unit.definition.line.as_ref()) {
         Some(Line::KLine(line)) => line.line.timing.p2_min,
-        _ => Duration::ZERO,
+        _ => Duration::from_millis(1),
     }
 }
 

@@ -8,9 +8,9 @@ use clap::Parser;
 use crate::choice::Choice;
 use crate::units::Source;
 
-/// Logs a control unit's channels: value, unit, minimum, maximum, responses per second, and a CSV file.
+/// Logs channels of control units: value, unit, minimum, maximum, responses per second, and a CSV file.
 ///
-/// Without arguments it runs on the built-in bench: a simulated unit behind a pseudo-terminal, no hardware needed.
+/// Without --port it runs on the built-in bench: the unit is simulated, no hardware needed.
 #[derive(Parser, Debug)]
 #[command(name = "log", after_help = CAUTIONS)]
 pub(crate) struct Options {
@@ -45,7 +45,8 @@ pub(crate) struct Options {
     #[arg(long)]
     pub(crate) json: bool,
 
-    /// Response time (P2) that the prediction assumes and the built-in bench keeps [default: P2min of the definition].
+    /// Response time (P2) that the prediction assumes and the built-in bench keeps [default: P2min of a K-line, 1 ms
+    /// on CAN].
     #[arg(long, value_name = "TIME", value_parser = humantime::parse_duration)]
     pub(crate) p2: Option<Duration>,
 

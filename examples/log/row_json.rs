@@ -7,7 +7,7 @@ use tickover::session::Row;
 
 use crate::units::Units;
 
-/// The row as a JSON object; `time` in seconds since `start`, `unit` where there are several.
+/// The row as a JSON object; `time` in seconds since `start`.
 pub(crate) fn row(row: &Row, start: Instant, units: &Units) -> Json {
     let Some(unit) = units.get(row.unit) else { return Json::Null };
     let definition = &unit.definition;
@@ -16,16 +16,14 @@ pub(crate) fn row(row: &Row, start: Instant, units: &Units) -> Json {
         .iter()
         .map(|reading| (definition.channel_name(reading.channel).to_owned(), channel(reading)))
         .collect();
-    let mut out = Map::new();
-    out.insert("time".into(), json!(row.at.since(start).as_nanos() as f64 / 1e9));
-    if units.only().is_none() {
-        out.insert("unit".into(), json!(unit.name));
-    }
-    out.insert("record".into(), json!(definition.record_name(row.record)));
-    out.insert("response".into(), json!(hex(&row.response)));
-    out.insert("response_time".into(), json!(row.response_time.as_nanos() as f64 / 1e9));
-    out.insert("channels".into(), Json::Object(channels));
-    Json::Object(out)
+    json!({
+        "time": row.at.since(start).as_nanos() as f64 / 1e9,
+        "unit": unit.name,
+        "record": definition.record_name(row.record),
+        "response": hex(&row.response),
+        "response_time": row.response_time.as_nanos() as f64 / 1e9,
+        "channels": channels,
+    })
 }
 
 fn channel(reading: &Reading) -> Json {
@@ -96,7 +94,7 @@ mod tests {
             ],
         };
         let expected = json!({
-            "time": 1.25, "record": "engine", "response": "61 01 1A 90", "response_time": 0.0251,
+            "time": 1.25, "unit": "bramble-40", "record": "engine", "response": "61 01 1A 90", "response_time": 0.0251,
             "channels": {
                 "engine_speed": { "raw": 6800, "value": 850.0, "unit": "/min" },
                 "coolant": { "raw": 8, "invalid": "outside curve c" },
