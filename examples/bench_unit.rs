@@ -84,7 +84,9 @@ fn run(options: &Options) -> Result<(), String> {
     };
     let stop = signals::stop_flag()?;
     let simulated = units.iter().map(|(_, unit)| simulated(options, &units, unit)).collect::<Vec<_>>();
-    if let Some(wrong) = options.variants.iter().find(|variant| !units.iter().any(|(_, unit)| of(&units, unit, variant))) {
+    if let Some(wrong) =
+        options.variants.iter().find(|variant| !units.iter().any(|(_, unit)| of(&units, unit, variant)))
+    {
         return Err(format!("caller: `{wrong}` names no unit's variant; expected NAME, or UNIT:NAME of several units"));
     }
     let clock = Clock::start();

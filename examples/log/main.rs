@@ -13,6 +13,7 @@ mod options;
 mod report;
 mod row_json;
 mod screen;
+mod session;
 #[path = "../shared/signals.rs"]
 mod signals;
 mod table;

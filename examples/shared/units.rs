@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use std::str::FromStr;
 
 use tickover::Definition;
-use tickover::session::{ChannelKey, Session, UnitId};
+use tickover::session::UnitId;
 
 /// A definition file, and the name that its unit gets.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -37,7 +37,7 @@ pub(crate) struct Unit {
 
 /// The units of a session, in its order.
 #[derive(Clone, Debug)]
-pub(crate) struct Units(Vec<Unit>);
+pub(crate) struct Units(pub(crate) Vec<Unit>);
 
 impl Units {
     /// Reads the definitions. A unit without a name has its definition's id.
@@ -49,15 +49,6 @@ impl Units {
         sources.iter().map(load).collect::<Result<_, String>>().map(Self)
     }
 
-    /// A session with these units on one line.
-    pub(crate) fn session(&self) -> Result<Session, String> {
-        let (first, others) = self.0.split_first().ok_or("a definition is missing: --definition FILE")?;
-        let session = Session::new(first.definition.clone()).named(&first.name);
-        let session =
-            others.iter().fold(session, |session, unit| session?.with_unit(&unit.name, unit.definition.clone()));
-        session.map_err(|error| error.to_string())
-    }
-
     pub(crate) fn iter(&self) -> impl Iterator<Item = (UnitId, &Unit)> {
         self.0.iter().enumerate().map(|(place, unit)| (UnitId(place as u8), unit))
     }
@@ -65,22 +56,6 @@ impl Units {
     /// The only unit, or `None` if there are several.
     pub(crate) fn only(&self) -> Option<&Unit> {
         if let [unit] = &*self.0 { Some(unit) } else { None }
-    }
-
-    pub(crate) fn get(&self, id: UnitId) -> Option<&Unit> {
-        self.0.get(usize::from(id.0))
-    }
-
-    /// `engine_speed`, or `gearbox:engine_speed` where there are several units.
-    pub(crate) fn channel_name(&self, key: ChannelKey) -> String {
-        let Some(unit) = self.get(key.unit) else { return "?".into() };
-        let name = unit.definition.channel_name(key.channel);
-        if self.only().is_some() { name.to_owned() } else { format!("{}:{name}", unit.name) }
-    }
-
-    /// Titles of the definitions: what is on the line.
-    pub(crate) fn title(&self) -> String {
-        self.0.iter().map(|unit| &*unit.definition.title).collect::<Vec<_>>().join(" and ")
     }
 }
 
@@ -107,12 +82,5 @@ mod tests {
         }
         let sentence = Units::load(&["engine=no/such.toml".parse().unwrap()]).unwrap_err();
         assert!(sentence.contains("no/such.toml"), "{sentence}");
-    }
-
-    #[test]
-    fn two_units_of_one_k_line_are_refused() {
-        let units = Units::load(&[source("defs/bramble-40.toml"), source("defs/thistle-9.toml")]).unwrap();
-        let sentence = units.session().unwrap_err();
-        assert!(sentence.contains("a K-line, which carries one conversation"), "{sentence}");
     }
 }

@@ -66,11 +66,18 @@ fn run(options: &Options) -> Result<bool, String> {
     Ok(findings.best().is_some())
 }
 
+/// PIDs that a plain petrol engine with one bank has. Common practice, no source.
+const PIDS: &[u8] = &[
+    0x01, 0x03, 0x04, 0x05, 0x06, 0x07, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x11, 0x13, 0x14, 0x15, 0x1C, 0x1F, 0x21,
+    0x2E, 0x2F, 0x30, 0x31, 0x33, 0x34, 0x3C, 0x41, 0x42, 0x43, 0x44, 0x45, 0x46, 0x49, 0x4C, 0x51,
+];
+
 /// Puts a unit of every definition for CAN on one bus.
 fn start_bench(definitions: &[(PathBuf, Definition)], clock: Clock) -> Result<(Box<dyn LivePort>, Running), String> {
     let on_can = definitions.iter().map(|(_, definition)| definition).filter(|definition| is_for(definition, true));
+    let options = bench::Options { pids: Some(PIDS.to_vec()), ..bench::Options::default() };
     let units: Vec<BenchUnit<'_>> =
-        on_can.map(|definition| BenchUnit { definition, options: bench::Options::default() }).collect();
+        on_can.map(|definition| BenchUnit { definition, options: options.clone() }).collect();
     built_in::start(&units, clock, None)
 }
 

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use serde_json::{Value as Json, json};
 use tickover::Definition;
-use tickover::defs::compiled::{Every, Origin};
+use tickover::defs::compiled::{Array, Every, Origin};
 use tickover::defs::{ChannelId, Reading, Value};
 use tickover::session::survey::{Answers, Findings, Fit, Outcome};
 
@@ -56,8 +56,8 @@ impl Report<'_> {
         for note in &answers.misfits {
             writeln!(f, "{INDENT}{note}")?;
         }
-        let measured: Vec<&str> = measured(definition, answers).map(|id| definition.channel_name(id)).collect();
-        fill(f, &format!("{} channels:", measured.len()), &measured)?;
+        let measured: Vec<ChannelId> = measured(definition, answers).collect();
+        fill(f, &format!("{} channels:", measured.len()), &names(definition, &measured))?;
         if !measured.is_empty() {
             let millis = answers.response_time.as_secs_f64() * 1e3;
             writeln!(f, "{INDENT}answers after {millis:.1} ms; all as fast as possible: {}", answers.prediction)?;
@@ -122,6 +122,21 @@ fn measured<'a>(definition: &'a Definition, answers: &'a Answers) -> impl Iterat
     read.map(|reading| reading.channel).filter(|id| !answers.unsupported.contains(id))
 }
 
+/// Names in order; an array of which everything is there by its own name.
+fn names(definition: &Definition, channels: &[ChannelId]) -> Vec<String> {
+    let mut names = Vec::new();
+    for id in channels {
+        let range = |array: &&Array| (array.first.0..array.first.0 + array.elements.len() as u16).contains(&id.0);
+        let whole = |array: &&Array| (0..array.elements.len()).all(|n| channels.contains(&ChannelId(array.first.0 + n as u16)));
+        match definition.arrays.iter().find(range).filter(whole) {
+            Some(array) if array.first == *id => names.push(format!("{} ({})", array.name, array.elements.len())),
+            Some(_) => {}
+            None => names.push(definition.channel_name(*id).to_owned()),
+        }
+    }
+    names
+}
+
 /// What is read once says who a unit is.
 fn identifies(definition: &Definition, reading: &Reading) -> bool {
     let mut layouts =
@@ -147,7 +162,7 @@ fn text_of(reading: &Reading) -> String {
 }
 
 /// Names after a heading, in lines of the same width.
-fn fill(f: &mut fmt::Formatter<'_>, heading: &str, names: &[&str]) -> fmt::Result {
+fn fill(f: &mut fmt::Formatter<'_>, heading: &str, names: &[String]) -> fmt::Result {
     let mut line = format!("{INDENT}{heading}");
     for (place, name) in names.iter().enumerate() {
         let end = if place + 1 < names.len() { "," } else { "" };
