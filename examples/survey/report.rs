@@ -127,7 +127,8 @@ fn names(definition: &Definition, channels: &[ChannelId]) -> Vec<String> {
     let mut names = Vec::new();
     for id in channels {
         let range = |array: &&Array| (array.first.0..array.first.0 + array.elements.len() as u16).contains(&id.0);
-        let whole = |array: &&Array| (0..array.elements.len()).all(|n| channels.contains(&ChannelId(array.first.0 + n as u16)));
+        let whole =
+            |array: &&Array| (0..array.elements.len()).all(|n| channels.contains(&ChannelId(array.first.0 + n as u16)));
         match definition.arrays.iter().find(range).filter(whole) {
             Some(array) if array.first == *id => names.push(format!("{} ({})", array.name, array.elements.len())),
             Some(_) => {}
