@@ -121,3 +121,45 @@ fn say(options: &Options, text: &str) {
         false => writeln!(anstream::stdout(), "{text}"),
     };
 }
+
+#[cfg(test)]
+mod tests {
+    use tickover::bench::{Bus, Simulated};
+    use tickover::framing::time::Instant;
+    use tickover::framing::transport::Reach;
+
+    use super::*;
+
+    fn definitions(ids: &[&str]) -> Vec<(PathBuf, Definition)> {
+        let load = |id: &&str| {
+            let file = format!("{}/../defs/{id}.toml", env!("CARGO_MANIFEST_DIR"));
+            (PathBuf::from(format!("defs/{id}.toml")), Definition::load(file).expect("it is shipped"))
+        };
+        ids.iter().map(load).collect()
+    }
+
+    /// The report of a survey, in virtual time, on a bus with these units.
+    fn surveyed(units: &[&str], asked: &[&str]) -> String {
+        let options = bench::Options { pids: Some(PIDS.to_vec()), ..bench::Options::default() };
+        let mut bus = Bus::new(Reach::IDEAL, 500_000);
+        bus.set_bystander(true);
+        for (_, definition) in definitions(units) {
+            bus.attach(Simulated::new(&definition, &options, Instant::ORIGIN).expect("it has a line"));
+        }
+        let asked = definitions(asked);
+        let known = asked.iter().map(|(_, definition)| definition.clone()).collect();
+        let findings = survey(known, &mut bus, &AtomicBool::new(false), |_| {}).expect("nobody stops it");
+        report::Report { definitions: &asked, findings: &findings, port: Some("can:can0") }.to_string()
+    }
+
+    #[test]
+    fn units_of_one_bus_are_told_with_what_they_have() {
+        let all = ["obd-j1979-can", "bramble-62", "bramble-62-gearbox"];
+        insta::assert_snapshot!(surveyed(&all, &all));
+    }
+
+    #[test]
+    fn a_bus_where_no_definition_fits_is_told() {
+        insta::assert_snapshot!(surveyed(&["bramble-62"], &["obd-j1979-can", "bramble-62-gearbox", "obd-j1979"]));
+    }
+}

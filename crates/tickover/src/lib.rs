@@ -1,7 +1,7 @@
 //! Trustworthy measurements from engine control units, at the highest rate the line can carry.
 //!
 //! A definition file says what one control unit offers and how its bytes become numbers with units. A
-//! session made from it connects over a K-line, polls the channels you choose as often as you wish and the
+//! session made from it connects over a K-line or CAN, polls the channels you choose as often as you wish and the
 //! line allows, and hands you rows: each is one response, decoded, with the time at which it began on the
 //! wire. A number is right or marked invalid with the reason; there is no third thing. What was achieved
 //! stands beside what was predicted.
@@ -35,7 +35,8 @@
 //! # fn main() {}
 //! ```
 //!
-//! With an adapter, the port is `Serial::open("/dev/ttyUSB0")?`; nothing else changes.
+//! With an adapter, the port is `Serial::open("/dev/ttyUSB0")?` or, by its name, `link::open("can:can0")?`; nothing else
+//! changes. Several units of one CAN bus stand in one session, each under a name.
 //!
 //! # Vocabulary
 //! | word | is |
@@ -64,14 +65,14 @@
 #![cfg_attr(feature = "record", doc = "* [`record`]: rows into CSV files, running statistics.")]
 #![cfg_attr(
     feature = "bench",
-    doc = "* [`bench`](mod@bench): control units simulated from their definitions, with an engine and a line with faults."
+    doc = "* [`bench`](mod@bench): control units simulated from their definitions, with an engine, a line and a bus with faults."
 )]
 //! * [`framing`] and [`services`]: the messages themselves, for those who need only these.
 //!
 //! # Features
 //! | feature | brings | default |
 //! |---|---|---|
-//! | `link` | serial ports, the clock, the I/O thread, the blocking face | yes |
+//! | `link` | serial and CAN ports, the clock, the I/O thread, the blocking face | yes |
 //! | `tokio` | the asynchronous face: a stream of items, on any runtime | no |
 //! | `record` | CSV files and running statistics | yes |
 //! | `bench` | the built-in bench: works without hardware | no |
