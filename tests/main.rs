@@ -7,6 +7,7 @@ mod defs_extends;
 mod defs_page;
 mod defs_report;
 mod emit;
+mod frames;
 mod lanes;
 #[cfg(unix)]
 mod link;
