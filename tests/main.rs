@@ -8,6 +8,8 @@ mod defs_page;
 mod defs_report;
 mod emit;
 mod frames;
+#[cfg(unix)]
+mod isotp_peer;
 mod lanes;
 #[cfg(unix)]
 mod link;

@@ -14,8 +14,8 @@ const BIT_RATE: u32 = 500_000;
 const P2: Duration = Duration::from_millis(3);
 
 /// The tester's end of the bus.
-pub(crate) struct Bus {
-    unit: Unit<64>,
+pub(crate) struct Bus<const BYTES: usize> {
+    unit: Unit<BYTES>,
     knows: (&'static [u8], &'static [u8]),
     now: Instant,
     free: Instant,
@@ -31,7 +31,7 @@ enum Coming {
     UnitSent(Tag, Instant),
 }
 
-impl Bus {
+impl<const BYTES: usize> Bus<BYTES> {
     pub(crate) fn new(line: Line, path: Path, knows: (&'static [u8], &'static [u8])) -> Self {
         let now = Instant::from_nanos(1_000_000_000);
         Self { unit: Unit::new(line, path, None, Reach::IDEAL), knows, now, free: now, coming: [None; 8] }
@@ -70,7 +70,7 @@ impl Bus {
     }
 }
 
-impl Port for Bus {
+impl<const BYTES: usize> Port for Bus<BYTES> {
     fn reach(&self) -> Reach {
         Reach::IDEAL
     }

@@ -85,7 +85,7 @@ fn record_on_can(one: u8) -> bool {
     let path = Path { request, response };
     let flow = isotp::Flow { block_size: one, st_min: one, wait_max: 0 };
     let line = isotp::Line { flow, ..isotp::Line::CLASSIC };
-    let mut bus = Bus::new(line, path, DEFINE);
+    let mut bus: Bus<64> = Bus::new(line, path, DEFINE);
     let mut tester: isotp::Tester<1, 64> = isotp::Tester::new(line, bus.reach());
     if tester.add_unit(path).is_err() {
         return false;
