@@ -44,7 +44,7 @@ class Case:
             "blocksize": block_size, "stmin": st_min, "tx_padding": 0xCC, "wftmax": 0,
             "rx_flowcontrol_timeout": 400, "rx_consecutive_frame_timeout": 400,
             # A bus of 1 Mbit/s takes about 7000 frames a second; an adapter's queue is short.
-            "rate_limit_enable": True, "rate_limit_max_bitrate": 300_000, "rate_limit_window_size": 0.01,
+            "rate_limit_enable": True, "rate_limit_max_bitrate": 100_000, "rate_limit_window_size": 0.01,
             **params,
         }
         address = isotp.Address(isotp.AddressingMode.Normal_11bits, txid=REQUEST, rxid=RESPONSE)
@@ -79,9 +79,14 @@ def echoes(bus):
             for length in (1, 7, 8, 200, 4095):
                 flow = (block_size, st_min)
                 with Case(bus, "echo", station=flow, own=flow) as case:
-                    data = payload(length)
-                    case.stack.send(data)
-                    back = case.stack.recv(block=True, timeout=20)
+                    data, back = payload(length), None
+                    # An adapter drops what its queue does not hold when this computer is busy: asked again.
+                    for _ in range(4):
+                        case.errors.clear()
+                        case.stack.send(data)
+                        back = case.stack.recv(block=True, timeout=8)
+                        if back is not None:
+                            break
                     equal = back is not None and bytes(back) == data
                     case.report(length=length, block_size=block_size, st_min=st_min, equal=equal)
 
