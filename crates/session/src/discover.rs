@@ -152,7 +152,7 @@ impl Unit {
             Some(Read::Pid(pid)) => self.pids.map(|supported| pid == 0 || supported.contains(pid)),
             _ => None,
         };
-        if asked.refused { Some(false) } else { by_mask.or(asked.answered.then_some(true)) }
+        if asked.refused { Some(false) } else { by_mask.or_else(|| asked.answered.then_some(true)) }
     }
 }
 

@@ -143,13 +143,11 @@ impl Exchange {
 
     fn answer(&mut self, line: &Line, start: Instant, end: Instant, message: &[u8]) -> Turn {
         let said = refusal(line, &self.request, message);
-        if self.ignores_refusals(line) {
-            if let Some(said) = said {
-                self.refused = Some(said.of_one_among_others());
-                return Turn::KeepWaiting(self.ask.window);
-            }
-        }
         match said {
+            Some(said) if self.ignores_refusals(line) => {
+                self.refused = Some(said.of_one_among_others());
+                Turn::KeepWaiting(self.ask.window)
+            }
             Some(Said::Pending(_)) => {
                 let since = *self.pending_since.get_or_insert(start);
                 if end.since(since) > PATIENCE {

@@ -19,6 +19,10 @@ use tickover_services::Effect;
 
 use crate::{Event, Permit, Rate, Session};
 
+mod can;
+
+pub use can::session_frames;
+
 const UNIT: u8 = 0x1C;
 const TESTER: u8 = 0xF1;
 /// Outputs between two inputs at most.
@@ -367,7 +371,23 @@ mod tests {
         assert!(world.session.report(world.now).responses > 100, "{:?}", world.session.report(world.now));
     }
 
+    /// The same on a bus, packed and one by one, from both units.
+    #[test]
+    fn good_frames_make_rows() {
+        for choice in [0, 1] {
+            let mut world = can::World::new(choice);
+            (0..400).for_each(|i| world.step([3, 5, 3, 21, 0][i % 5], &mut core::iter::empty()));
+            let report = world.session.report(world.now);
+            assert!(report.units.iter().all(|unit| unit.responses > 50), "{choice}: {report:?}");
+        }
+    }
+
     proptest! {
+        #[test]
+        fn any_frames_are_survived(bytes in prop::collection::vec(any::<u8>(), 0..400)) {
+            session_frames(&bytes);
+        }
+
         #[test]
         fn any_inputs_are_survived(bytes in prop::collection::vec(any::<u8>(), 0..400)) {
             session_input(&bytes);

@@ -124,7 +124,7 @@ pub struct Prediction {
     /// one whose periods are stretched most.
     pub binds: String,
     /// Of several units each one's own, in order; empty if there is one.
-    pub units: Vec<Prediction>,
+    pub units: Vec<Self>,
 }
 
 /// The forecast of one request.

@@ -65,7 +65,7 @@ pub struct Report {
     /// Frames that were listened to, unit by unit.
     pub frames: Vec<FrameReport>,
     /// Of several units each one's own, in order; empty if there is one.
-    pub units: Vec<Report>,
+    pub units: Vec<Self>,
 }
 
 /// What a CAN controller said about its bus, over all connections of a session.
