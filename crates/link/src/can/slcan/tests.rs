@@ -2,7 +2,6 @@
 
 use std::fs::File;
 use std::io::{Read, Write};
-use std::os::fd::OwnedFd;
 use std::sync::mpsc::{self, Receiver};
 use std::thread;
 
@@ -38,7 +37,7 @@ impl Adapter {
         grantpt(&ours).unwrap();
         unlockpt(&ours).unwrap();
         let path = ptsname(&ours, Vec::new()).unwrap().into_string().unwrap();
-        let terminal = File::from(OwnedFd::from(ours));
+        let terminal = File::from(ours);
         let (tell, told) = mpsc::channel();
         let mut end = terminal.try_clone().unwrap();
         thread::spawn(move || {
@@ -115,7 +114,8 @@ fn opening_asks_for_a_sign_of_life_and_a_speed_closes_sets_and_opens_the_channel
     let adapter = Adapter::new(Manner::Answers);
     let mut port = opened(&adapter);
     assert_eq!(adapter.told(5), ["C", "V", "C", "S6", "O"]);
-    assert_eq!(set(&mut port, Speed::Can { bit_rate: 250_000, data_rate: None, listen_only: true }).is_some(), true);
+    let silent = Speed::Can { bit_rate: 250_000, data_rate: None, listen_only: true };
+    assert_eq!(set(&mut port, silent), Some(silent));
     assert_eq!(adapter.told(3), ["C", "S5", "L"]);
     drop(port);
     assert_eq!(adapter.told(1), ["C"], "the channel is left closed");

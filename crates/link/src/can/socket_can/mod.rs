@@ -269,11 +269,12 @@ impl Port for SocketCan {
 
     fn wait(&mut self, until: Option<Instant>, _buffer: &mut [u8]) -> Woke {
         loop {
-            if self.outgoing.is_waiting() && self.clock.now() >= self.retry {
-                if let Err(cause) = self.write_waiting() {
-                    self.let_go();
-                    return Woke::Lost { at: self.clock.now(), cause };
-                }
+            if self.outgoing.is_waiting()
+                && self.clock.now() >= self.retry
+                && let Err(cause) = self.write_waiting()
+            {
+                self.let_go();
+                return Woke::Lost { at: self.clock.now(), cause };
             }
             while self.more {
                 if let Some(woke) = self.read() {

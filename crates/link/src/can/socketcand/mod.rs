@@ -179,7 +179,7 @@ impl SocketCand {
         Input::Sent { tag, start, end, known: Known::Computed }
     }
 
-    /// One delivery of text. `Ok(false)`: nothing there.
+    /// Takes one delivery of text, if there is one.
     fn read(&mut self, buffer: &mut [u8]) -> io::Result<()> {
         let Some(stream) = &mut self.stream else { return Err(io::ErrorKind::NotConnected.into()) };
         let len = match stream.read(buffer) {
