@@ -7,9 +7,9 @@ use tickover::framing::Instant;
 use tickover::framing::can::Id;
 use tickover::framing::drive::{Port, turn};
 use tickover::framing::transport::Reach;
-use tickover::session::Survey;
 use tickover::session::start::{Started, Width};
 use tickover::session::survey::{Findings, Outcome, SurveyEvent};
+use tickover::session::{ChannelKey, Event, NoteKind, Rate, Session, Survey, UnitId};
 
 use crate::virtual_line::definition;
 
@@ -87,6 +87,11 @@ fn two_units_of_the_standard_and_one_of_its_own_are_told_apart() {
     insta::assert_snapshot!(sentences.join("\n"));
     let Some(Ok(started)) = &findings.bus else { panic!("{:?}", findings.bus) };
     assert_eq!(started.responders.len(), 2);
+    assert_eq!(
+        findings.best().map(|fit| &*fit.id),
+        Some("bramble-62"),
+        "a definition of its own before the standard's"
+    );
 }
 
 /// ISO 15765-4:2005 8.2 and tables 3 and 5: 250 kbit/s and 29 bits are as good as 500 kbit/s and 11.
@@ -110,4 +115,36 @@ fn an_empty_bus_ends_a_survey_with_a_sentence() {
     assert!(findings.best().is_none());
     assert!(matches!(findings.fits[0].outcome, Outcome::NobodyAnswers));
     assert!(matches!(findings.fits[1].outcome, Outcome::Silent(_)), "{}", findings.fits[1]);
+}
+
+/// ISO 15765-4:2005 6.4.3: several units answer a request to all, each with several frames.
+#[test]
+fn two_units_of_the_standard_in_one_session_do_not_hold_each_other_up() {
+    let [engine, gearbox] = [0x7E8, 0x7E9].map(|id| obd(500_000, Id::Standard(id)));
+    let mut bus = Bus::new(Reach::IDEAL, 500_000);
+    for unit in [&engine, &gearbox] {
+        bus.attach(Simulated::new(unit, &Options::default(), Instant::ORIGIN).expect("a unit"));
+    }
+    let session = Session::new(engine).named("engine").expect("a name").with_unit("gearbox", gearbox).expect("a unit");
+    let channels: Vec<_> = ["engine_speed", "coolant", "speed", "throttle", "load", "supply", "vin"]
+        .iter()
+        .filter_map(|name| session.definition().channel(name).ok())
+        .collect();
+    assert!(channels.len() >= 4, "the definition's names have changed");
+    let mut session = channels.iter().fold(session, |session, channel| {
+        let gearbox = ChannelKey { unit: UnitId(1), channel: *channel };
+        session.watch(*channel, Rate::Fastest).watch(gearbox, Rate::Fastest)
+    });
+    session.connect(bus.now(), bus.reach());
+    let (mut rows, mut notes) = ([0_u32; 2], Vec::new());
+    while bus.now() < Instant::from_nanos(3_000_000_000) {
+        turn(&mut session, &mut bus, |_, event| match event {
+            Event::Row(row) => rows[usize::from(row.unit.0)] += 1,
+            Event::Note(note) => notes.push(note),
+            _ => {}
+        });
+    }
+    let silent = notes.iter().filter(|note| matches!(note.kind, NoteKind::Silence | NoteKind::Reconnecting)).count();
+    assert_eq!(silent, 0, "{notes:?}");
+    assert!(rows[0].abs_diff(rows[1]) <= rows[0] / 10 && rows[0] > 100, "{rows:?}");
 }

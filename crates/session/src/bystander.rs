@@ -1,4 +1,4 @@
-//! Units that nobody of this session asks, but that answer a request to all.
+//! Units that no lane waits for, but that answer a request to all.
 //!
 //! A unit whose answer takes several frames sends nothing more until the tester has given it flow control, and may not
 //! hear the next request while it waits. ISO 15765-4 6.4.3 has a tester take the answers of all eight units; a session
@@ -34,7 +34,7 @@ impl Session {
         self.bystanders.until = Some(until);
     }
 
-    /// Gives flow control to a unit that no lane listens to.
+    /// Gives flow control to a unit that answers though no lane waits for it.
     pub(crate) fn serve_bystander(&mut self, end: Instant, frame: &Frame) {
         if self.bystanders.until.is_none_or(|until| end > until) || self.bystanders.waiting.len() >= UNITS {
             return;
@@ -45,7 +45,7 @@ impl Session {
         }
         let Some(unit) = self.asks_all_of() else { return };
         let path = unit.functional.and_then(|all| Width::standard(all)?.path(frame.id));
-        let Some(Path { request, response }) = path.filter(|path| !self.has_lane_at(path)) else { return };
+        let Some(Path { request, response }) = path.filter(|path| !self.is_asked_by_a_lane(path)) else { return };
         if let Ok(Pdu::First { .. }) = Pdu::parse(frame.data.as_slice(), response, &unit.line.frames) {
             let go_on = FlowControl { status: FlowStatus::CONTINUE, block_size: 0, st_min: SeparationTime(0) };
             let frame = OwnedPdu::FlowControl(go_on).emit(request, &unit.line.frames);
@@ -61,10 +61,13 @@ impl Session {
         })
     }
 
-    fn has_lane_at(&self, path: &Path) -> bool {
-        self.conversations().any(|conversation| match conversation.line_as_found() {
-            Some(Line::Can(Can { unit: Some(unit), .. })) => unit.path.response.id() == path.response.id(),
-            _ => false,
+    /// A lane with a request under way gives flow control by itself.
+    fn is_asked_by_a_lane(&self, path: &Path) -> bool {
+        self.conversations().filter(|conversation| conversation.is_asking()).any(|conversation| {
+            match conversation.line_as_found() {
+                Some(Line::Can(Can { unit: Some(unit), .. })) => unit.path.response.id() == path.response.id(),
+                _ => false,
+            }
         })
     }
 }

@@ -3,6 +3,7 @@
 use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::vec::Vec;
+use core::time::Duration;
 
 use tickover_defs::compiled::Step;
 use tickover_defs::compiled::line::J1979;
@@ -26,6 +27,9 @@ use crate::{Event, Fault, NoteKind, Row, pack};
 pub(crate) const LOST_TURNS: u32 = 2;
 /// A refusal whose meaning is not known is believed after so many in a row.
 const REFUSALS: u8 = 3;
+
+/// A consecutive frame of an answer that nobody waits for, with what the unit takes between two.
+const PER_FRAME: Duration = Duration::from_millis(1);
 
 impl Conversation {
     /// Takes what the transport heard.
@@ -82,7 +86,10 @@ impl Conversation {
                 lane.message_ended(end);
             }
             Heard::Silence { .. } => self.meter.silences += 1,
-            Heard::Noise { what: Noise::Unasked { .. }, .. } => self.own_unit_free = Instant::ORIGIN,
+            // The answer to another lane's request to all: its unit is free once the rest of it is out.
+            Heard::Noise { at, what: Noise::Unasked { bytes } } => {
+                self.own_unit_free = at.after(PER_FRAME.saturating_mul(u32::from(bytes / 7)));
+            }
             Heard::Noise { what: Noise::Early, .. } => {}
             Heard::Noise { .. } => self.meter.noise += 1,
             _ => {}

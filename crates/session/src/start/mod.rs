@@ -21,7 +21,7 @@ use core::time::Duration;
 
 use tickover_framing::Instant;
 use tickover_framing::can::{Condition, Frame, FrameKind};
-use tickover_framing::contract::{Act, Chunk, Input, Lost, Machine, Output, Speed, Tag, Why, Wire};
+use tickover_framing::contract::{Act, Chunk, Input, Known, Lost, Machine, Output, Speed, Tag, Why, Wire};
 use tickover_framing::isotp::Path;
 
 pub use outcome::{NotStarted, Started, Width};
@@ -55,6 +55,7 @@ pub struct Start {
     events: VecDeque<StartEvent>,
     traffic: bool,
     errors: bool,
+    acknowledged: bool,
     responders: Vec<Path>,
     tag: u16,
 }
@@ -124,6 +125,7 @@ impl Start {
             events: VecDeque::new(),
             traffic: false,
             errors: false,
+            acknowledged: false,
             responders: Vec::new(),
             tag: 0,
         }
@@ -132,7 +134,7 @@ impl Start {
     /// Begins: sets the first rate and listens.
     pub fn begin(&mut self) {
         self.plan.clear();
-        (self.traffic, self.errors) = (false, false);
+        (self.traffic, self.errors, self.acknowledged) = (false, false, false);
         if let Some(rate) = self.rates.front().copied() {
             self.set_speed(rate, None);
         }
@@ -264,7 +266,7 @@ impl Start {
 
     fn fail(&mut self, bit_rate: Option<u32>) {
         self.phase = Phase::Idle;
-        let failed = NotStarted { bit_rate, traffic: self.traffic, errors: self.errors };
+        let failed = NotStarted { bit_rate, traffic: self.traffic || self.acknowledged, errors: self.errors };
         self.events.push_back(StartEvent::NotStarted(failed));
     }
 
@@ -305,8 +307,13 @@ impl Machine for Start {
             Input::Frame { end, frame } => self.heard(end, frame),
             Input::Bus { at, condition } => self.condition(at, condition),
             Input::SpeedIs { at, got } => self.speed_is(at, got),
-            Input::Sent { tag, end, .. } if tag.0 == self.tag => {
+            Input::Sent { tag, end, known, .. } if tag.0 == self.tag => {
                 if let Phase::Sending { rate, width, tries, .. } = self.phase {
+                    if known == Known::Measured {
+                        // Somebody took the frame, so the rate is right, whoever answers.
+                        self.acknowledged = true;
+                        self.plan.retain(|(planned, _)| *planned == rate);
+                    }
                     let until = end.after(P2_MAX).after(self.late);
                     self.phase = Phase::Answers { rate, width, tries, until, busy: false };
                 }

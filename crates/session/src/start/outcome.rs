@@ -38,7 +38,7 @@ pub struct Started {
 pub struct NotStarted {
     /// The last rate that was tried; `None`: one of the port's own.
     pub bit_rate: Option<u32>,
-    /// Frames of others were heard.
+    /// Others are there at this rate: their frames were heard, or they acknowledged ours.
     pub traffic: bool,
     /// Frames were destroyed: a wrong rate, or a bad connection.
     pub errors: bool,
@@ -149,7 +149,7 @@ impl fmt::Display for NotStarted {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match (self.errors, self.traffic) {
             (true, _) => write!(f, "frames are destroyed on this bus, the last at {}", Rate(self.bit_rate)),
-            (false, true) => write!(f, "others speak at {}, but nobody answers 01 00", Rate(self.bit_rate)),
+            (false, true) => write!(f, "others are there at {}, but nobody answers 01 00", Rate(self.bit_rate)),
             (false, false) => {
                 write!(
                     f,

@@ -10,11 +10,12 @@ use alloc::collections::VecDeque;
 use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::vec::Vec;
+use core::time::Duration;
 
 use tickover_defs::Definition;
 use tickover_defs::compiled::{Can, Line};
 use tickover_framing::Instant;
-use tickover_framing::contract::{Input, Machine, Output};
+use tickover_framing::contract::{Input, Machine, Output, Why};
 use tickover_framing::isotp::Path;
 use tickover_framing::transport::Reach;
 
@@ -44,8 +45,15 @@ pub struct Survey {
 enum Stage {
     Idle,
     Start(Start),
+    /// Answers that nobody waits for any more come to their end.
+    Pause {
+        until: Instant,
+    },
     Probe(Probe),
 }
+
+/// Longer than P2max and N_Bs of ISO 15765-4 (50 and 75 ms): a unit whose last answer nobody took has given it up.
+const PAUSE: Duration = Duration::from_millis(150);
 
 /// What a survey tells.
 #[derive(Clone, PartialEq, Debug)]
@@ -67,10 +75,11 @@ pub struct Findings {
 }
 
 impl Findings {
-    /// The definition that fits best: of those that fit the one that read most records, the first of equals.
+    /// The definition that fits best: one with its unit's own addresses before one for any unit of the standard, then
+    /// the one that read most records, the first of equals.
     pub fn best(&self) -> Option<&Fit> {
-        let fitting = self.fits.iter().filter(|fit| fit.fits());
-        fitting.reduce(|best, fit| if fit.records_read() > best.records_read() { fit } else { best })
+        let rank = |fit: &Fit| (fit.path.is_none(), fit.records_read());
+        self.fits.iter().filter(|fit| fit.fits()).reduce(|best, fit| if rank(fit) > rank(best) { fit } else { best })
     }
 }
 
@@ -192,7 +201,7 @@ impl Machine for Survey {
     fn handle(&mut self, input: Input<'_>) {
         self.now = self.now.max(crate::machine::time_of(&input));
         match &mut self.stage {
-            Stage::Idle => {}
+            Stage::Idle | Stage::Pause { .. } => {}
             Stage::Start(start) => start.handle(input),
             Stage::Probe(probe) => probe.handle(input),
         }
@@ -205,6 +214,11 @@ impl Machine for Survey {
             }
             match &mut self.stage {
                 Stage::Idle => return Output::Idle,
+                Stage::Pause { until } if *until <= self.now => self.try_next(),
+                Stage::Pause { until } => {
+                    let why = Why { name: "pause", clause: "a unit gives up an answer that nobody takes" };
+                    return Output::WaitUntil { at: *until, why };
+                }
                 Stage::Start(start) => match start.poll_output() {
                     Output::Event(event) => self.started(event),
                     Output::Act(act) => return Output::Act(act),
@@ -218,7 +232,7 @@ impl Machine for Survey {
                         if lost {
                             self.left.clear();
                         }
-                        self.try_next();
+                        self.stage = Stage::Pause { until: self.now.after(PAUSE) };
                     }
                     Output::Act(act) => return Output::Act(act),
                     Output::WaitUntil { at, why } => return Output::WaitUntil { at, why },
