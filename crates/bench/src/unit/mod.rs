@@ -187,7 +187,13 @@ impl Simulated {
                 self.tally.timeouts += 1;
                 self.forget();
             }
-            Told::Ignored => self.tally.ignored += 1,
+            Told::Ignored => {
+                self.tally.ignored += 1;
+                // An answer that nobody takes is given up: N_Bs, an overflow.
+                if !self.voice.is_answering() && self.speaking.take().is_some() {
+                    self.tamper.end();
+                }
+            }
             Told::Nothing => {}
         }
     }

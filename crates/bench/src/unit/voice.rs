@@ -155,6 +155,14 @@ impl Voice {
         }
     }
 
+    /// Whether an answer waits or is sent; a K-line's always ends by itself.
+    pub(super) fn is_answering(&self) -> bool {
+        match self {
+            Self::Can { machine, .. } => machine.is_answering(),
+            Self::KLine(_) | Self::Mute { .. } => true,
+        }
+    }
+
     /// On a bus a report comes when its frame is out; on a line it may come before.
     pub(super) const fn is_on_bus(&self) -> bool {
         !matches!(self, Self::KLine(_))

@@ -3,6 +3,7 @@
 mod can;
 mod obd_k_line;
 mod passive;
+mod untaken;
 
 use core::time::Duration;
 
