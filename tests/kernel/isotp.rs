@@ -176,7 +176,7 @@ impl Observer {
         let mut last = None;
         while let Ok((frame, time)) = self.0.read_frame_with_timestamp() {
             let (id, pci) = (frame.id_word(), frame.data().first().map(|byte| byte >> 4));
-            match (pci, id == sender.into(), id == receiver.into()) {
+            match (pci, id == u32::from(sender), id == u32::from(receiver)) {
                 (Some(1), true, _) => kinds.push('F'),
                 (Some(2), true, _) => {
                     kinds.push('c');

@@ -75,7 +75,7 @@ impl World {
                 if self.on_air() != self.bit_rate || (self.units.is_empty() && !self.traffic) {
                     return start.handle(Input::Bus { at: self.now, condition: Condition::NoAcknowledge });
                 }
-                let known = tickover_framing::contract::Known::Measured;
+                let known = Known::Measured;
                 start.handle(Input::Sent { tag, start: self.now, end: self.now, known });
                 for (id, busy) in &mut self.units {
                     let asked = match id {
