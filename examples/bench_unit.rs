@@ -1,4 +1,4 @@
-//! Simulated control units for other programs to open: behind a pseudo-terminal, or on a socketcand server.
+//! Simulated control units for other programs to open: behind a pseudo-terminal, on a socketcand server, on a CAN bus.
 
 #[path = "shared/signals.rs"]
 mod signals;
@@ -22,7 +22,8 @@ use crate::units::{Source, Unit, Units};
 /// Simulates control units on one line, at the line's pace, for other programs to open.
 ///
 /// The first line printed is what to open: the path of a pseudo-terminal for a K-line, slcan:PATH or
-/// socketcand:HOST:PORT/NAME for a CAN bus. Testers are served one after the other until Ctrl-C.
+/// socketcand:HOST:PORT/NAME for a CAN bus. Testers are served one after the other until Ctrl-C. On a bus that is
+/// there already, --on, the units answer whoever asks.
 #[derive(Parser, Debug)]
 #[command(name = "bench_unit")]
 struct Options {
@@ -37,6 +38,10 @@ struct Options {
     /// How a CAN bus is reached.
     #[arg(long, value_enum, default_value_t = Reached::Slcan)]
     by: Reached,
+
+    /// A CAN bus that is there already: can:NAME, slcan:PATH or socketcand:HOST:PORT/NAME.
+    #[arg(long, value_name = "PORT", conflicts_with = "by")]
+    on: Option<String>,
 
     /// Writes one line of JSON for every complete answer: time, unit, record, bytes, values.
     #[arg(long, value_name = "FILE")]
@@ -90,7 +95,11 @@ fn run(options: &Options) -> Result<(), String> {
         return Err(format!("caller: `{wrong}` names no unit's variant; expected NAME, or UNIT:NAME of several units"));
     }
     let clock = Clock::start();
-    let door = if options.by == Reached::Socketcand { Door::Socketcand } else { Door::Terminal };
+    let door = match (&options.on, options.by) {
+        (Some(name), _) => Door::Bus(name),
+        (None, Reached::Slcan) => Door::Terminal,
+        (None, Reached::Socketcand) => Door::Socketcand,
+    };
     let bench = Bench::start_all(&simulated, door, clock, truth).map_err(|error| error.to_string())?;
     // A reader that took the port and went is served all the same: what it misses is no error.
     let _ = say(options.json, "port", bench.path());
@@ -180,6 +189,12 @@ mod tests {
     #[test]
     fn a_k_line_has_no_socketcand() {
         let sentence = sentence(&["--definition", "defs/bramble-40.toml", "--by", "socketcand"]);
-        assert!(sentence.contains("a K-line is not reached by socketcand"), "{sentence}");
+        assert!(sentence.contains("a K-line is not reached as a CAN bus is"), "{sentence}");
+    }
+
+    #[test]
+    fn a_bus_that_is_not_there_is_told() {
+        let sentence = sentence(&["--definition", "defs/bramble-62.toml", "--on", "can:no-such-bus"]);
+        assert!(sentence.contains("no-such-bus"), "{sentence}");
     }
 }

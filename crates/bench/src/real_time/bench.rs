@@ -8,13 +8,12 @@ use tickover_defs::Definition;
 use tickover_defs::compiled::Line as DefinitionLine;
 use tickover_framing::kline::Init;
 use tickover_framing::transport::{Echo, Reach};
-use tickover_link::{Clock, Scheduling};
+use tickover_link::{Clock, OpenError, Scheduling};
 
+use super::built::Built;
 use super::port::{BenchPort, Ledger};
 use super::{ClientNote, LIVE_REACH, Live, PtyLine, PtyNote, SlcanBus, SocketcandBus, Stopper};
-use crate::bus::Bus;
-use crate::line::Line;
-use crate::unit::{Options, Simulated, Tally, UnitError};
+use crate::unit::{Options, Tally, UnitError};
 
 /// A running bench. Dropping it stops it.
 ///
@@ -54,11 +53,13 @@ pub struct Bench {
 /// How other programs reach a bench.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
 #[non_exhaustive]
-pub enum Door {
+pub enum Door<'a> {
     /// A pseudo-terminal: a K-line adapter, or one that speaks slcan in front of a bus.
     Terminal,
     /// A socketcand server on loopback, in front of a bus.
     Socketcand,
+    /// A bus that is there already, by its name for [`open`](tickover_link::open()): `can:vcan0`.
+    Bus(&'a str),
 }
 
 /// One unit of a bench.
@@ -116,6 +117,23 @@ pub enum BenchError {
         /// One that does not fit it.
         other: String,
     },
+    /// The bus that was named cannot be opened.
+    #[error(transparent)]
+    Open(#[from] OpenError),
+    /// The bus that was named runs at another rate.
+    #[error(
+        "line: {port} runs at {got} bit/s, '{id}' at {wanted} bit/s; set the interface to the definition's bit rate"
+    )]
+    Rate {
+        /// The bus.
+        port: String,
+        /// The first unit's definition.
+        id: String,
+        /// Its bit rate in bit/s.
+        wanted: u32,
+        /// That of the bus.
+        got: u32,
+    },
     /// There is nothing to simulate, or a K-line for a door of buses.
     #[error("caller: {what}")]
     Asked {
@@ -155,11 +173,12 @@ impl Bench {
     /// # Errors
     /// [`BenchError::Unit`]: a definition or its options do not make a unit that can be simulated.
     /// [`BenchError::NotOneLine`]: they are not on one line. [`BenchError::FiveBaud`]: nobody could wake one of them.
-    /// [`BenchError::Asked`]: there are none, or a K-line is to be reached by socketcand.
+    /// [`BenchError::Asked`]: there are none, or a K-line is to be reached as a bus is. [`BenchError::Open`] and
+    /// [`BenchError::Rate`]: the bus that was named does not open, or runs at another rate.
     /// [`BenchError::Terminal`]: the system refused.
     pub fn start_all(
         units: &[BenchUnit<'_>],
-        door: Door,
+        door: Door<'_>,
         clock: Clock,
         truth: Option<TruthSink>,
     ) -> Result<Self, BenchError> {
@@ -174,7 +193,7 @@ impl Bench {
         let late_in = core::time::Duration::from_millis(20);
         let unit_reach = Reach { echo: Echo::Suppressed, late_in, pulse: false, ..Reach::IDEAL };
         let ledger = Ledger::new(truth);
-        let built = Built::new(units, Reach::IDEAL, Some(unit_reach), clock, &ledger)?;
+        let built = Built::new(units, Some(unit_reach), clock, &ledger)?;
         let p2 = built.p2;
         let notes = Arc::new(Mutex::new(Vec::new()));
         let (kept, noted) = (ledger.clone(), Arc::clone(&notes));
@@ -185,9 +204,9 @@ impl Bench {
         };
         let run: Box<dyn FnOnce() -> io::Result<()> + Send>;
         let (path, stopper);
-        match (built.medium, door) {
-            (BuiltMedium::Line(line), Door::Terminal) => {
-                let mut pty = PtyLine::open(*line, clock).map_err(BenchError::Terminal)?;
+        match (built.bit_rate, door) {
+            (None, Door::Terminal) => {
+                let mut pty = PtyLine::open(built.line(Reach::IDEAL, clock), clock).map_err(BenchError::Terminal)?;
                 (path, stopper) = (pty.path().to_owned(), pty.stopper());
                 run = Box::new(move || {
                     pty.run(|line, of| {
@@ -196,11 +215,11 @@ impl Bench {
                     })
                 });
             }
-            (BuiltMedium::Line(_), Door::Socketcand) => {
-                return Err(BenchError::Asked { what: "a K-line is not reached by socketcand; ask for a terminal" });
+            (None, Door::Socketcand | Door::Bus(_)) => {
+                return Err(BenchError::Asked { what: "a K-line is not reached as a CAN bus is; ask for a terminal" });
             }
-            (BuiltMedium::Bus(bus), Door::Terminal) => {
-                let mut slcan = SlcanBus::open(*bus, clock).map_err(BenchError::Terminal)?;
+            (Some(_), Door::Terminal) => {
+                let mut slcan = SlcanBus::open(built.bus(Reach::IDEAL, clock), clock).map_err(BenchError::Terminal)?;
                 (path, stopper) = (format!("slcan:{}", slcan.path()), slcan.stopper());
                 run = Box::new(move || {
                     slcan.run(|bus, of| {
@@ -209,8 +228,9 @@ impl Bench {
                     })
                 });
             }
-            (BuiltMedium::Bus(bus), Door::Socketcand) => {
-                let mut server = SocketcandBus::open(*bus, BUS_NAME, clock).map_err(BenchError::Terminal)?;
+            (Some(_), Door::Socketcand) => {
+                let bus = built.bus(Reach::IDEAL, clock);
+                let mut server = SocketcandBus::open(bus, BUS_NAME, clock).map_err(BenchError::Terminal)?;
                 (path, stopper) = (format!("socketcand:{}/{BUS_NAME}", server.address()), server.stopper());
                 run = Box::new(move || {
                     server.run(|bus, of| {
@@ -218,6 +238,11 @@ impl Bench {
                         kept.take_from(bus.units_mut());
                     })
                 });
+            }
+            (Some(_), Door::Bus(name)) => {
+                let mut guests = built.guests(name, clock)?;
+                (path, stopper) = (name.to_owned(), guests.stopper());
+                run = Box::new(move || guests.run(|guests| kept.take_from(guests.stations_mut())));
             }
         }
         let (granted, was_granted) = std::sync::mpsc::channel();
@@ -242,15 +267,15 @@ impl Bench {
         truth: Option<TruthSink>,
     ) -> Result<(BenchPort, Ledger), BenchError> {
         let ledger = Ledger::new(truth);
-        let built = Built::new(units, LIVE_REACH, None, clock, &ledger)?;
-        let port = match built.medium {
-            BuiltMedium::Line(line) => BenchPort::line(Live::new(*line, clock, "bench"), ledger.clone()),
-            BuiltMedium::Bus(bus) => BenchPort::bus(Live::new(*bus, clock, "bench"), ledger.clone()),
+        let built = Built::new(units, None, clock, &ledger)?;
+        let port = match built.bit_rate {
+            None => BenchPort::line(Live::new(built.line(LIVE_REACH, clock), clock, "bench"), ledger.clone()),
+            Some(_) => BenchPort::bus(Live::new(built.bus(LIVE_REACH, clock), clock, "bench"), ledger.clone()),
         };
         Ok((port, ledger))
     }
 
-    /// What a tester opens: a path, `slcan:PATH`, or `socketcand:HOST:PORT/NAME`.
+    /// What a tester opens: a path, `slcan:PATH`, `socketcand:HOST:PORT/NAME`, or the bus that was named.
     pub fn path(&self) -> &str {
         &self.path
     }
@@ -304,63 +329,3 @@ impl Drop for Bench {
 
 /// What clients of the server open.
 const BUS_NAME: &str = "bench0";
-
-/// Units on the line that they share.
-struct Built {
-    medium: BuiltMedium,
-    p2: core::time::Duration,
-}
-
-enum BuiltMedium {
-    Line(Box<Line<Simulated>>),
-    Bus(Box<Bus<Simulated>>),
-}
-
-impl Built {
-    fn new(
-        units: &[BenchUnit<'_>],
-        reach: Reach,
-        unit_reach: Option<Reach>,
-        clock: Clock,
-        ledger: &Ledger,
-    ) -> Result<Self, BenchError> {
-        let [first, ..] = units else { return Err(BenchError::Asked { what: "a bench of no unit; name one" }) };
-        let bit_rate = |unit: &BenchUnit<'_>| match &unit.definition.line {
-            Some(DefinitionLine::Can(line)) => Some((line.bit_rate, line.data_rate)),
-            _ => None,
-        };
-        if let Some(other) = units.iter().find(|unit| bit_rate(unit) != bit_rate(first)) {
-            let [first, other] = [first, other].map(|unit| unit.definition.id.to_string());
-            return Err(BenchError::NotOneLine { first, other });
-        }
-        let now = clock.now();
-        let mut simulated = Vec::new();
-        for unit in units {
-            let options = unit.options.clone();
-            let reach = unit_reach.unwrap_or(options.reach);
-            let options = Options { reach, note_values: ledger.is_kept(), ..options };
-            simulated.push(Simulated::new(unit.definition, &options, now)?);
-        }
-        let p2 = simulated.first().map(Simulated::p2).unwrap_or_default();
-        let medium = match bit_rate(first) {
-            None => {
-                let mut line = Line::new(reach);
-                line.pass_until(now);
-                for unit in simulated {
-                    line.attach(unit);
-                }
-                BuiltMedium::Line(Box::new(line))
-            }
-            Some((bit_rate, _)) => {
-                let mut bus = Bus::new(reach, bit_rate);
-                bus.set_bystander(true);
-                bus.pass_until(now);
-                for unit in simulated {
-                    bus.attach(unit);
-                }
-                BuiltMedium::Bus(Box::new(bus))
-            }
-        };
-        Ok(Self { medium, p2 })
-    }
-}

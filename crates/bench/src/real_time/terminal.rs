@@ -3,6 +3,8 @@
 use std::io;
 use std::os::fd::{AsFd, OwnedFd};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::task::Waker;
 
 use rustix::event::{PollFd, PollFlags, poll};
 use rustix::io::Errno;
@@ -42,13 +44,31 @@ impl std::fmt::Display for PtyNote {
 
 /// Ends the run of whatever it came from, from any thread.
 #[derive(Clone, Debug)]
-pub struct Stopper(Arc<OwnedFd>);
+pub struct Stopper(Stops);
+
+#[derive(Clone, Debug)]
+enum Stops {
+    /// Whoever waits reads the other end.
+    Pipe(Arc<OwnedFd>),
+    /// Whoever waits is woken and looks.
+    Bell(Arc<AtomicBool>, Waker),
+}
 
 impl Stopper {
+    pub(super) const fn ringing(stopped: Arc<AtomicBool>, waker: Waker) -> Self {
+        Self(Stops::Bell(stopped, waker))
+    }
+
     /// Ends it; what was due by then has been written.
     pub fn stop(&self) {
-        // A full pipe has been told already.
-        let _ = rustix::io::write(&*self.0, &[0]);
+        match &self.0 {
+            // A full pipe has been told already.
+            Stops::Pipe(pipe) => drop(rustix::io::write(pipe, &[0])),
+            Stops::Bell(stopped, waker) => {
+                stopped.store(true, Ordering::Release);
+                waker.wake_by_ref();
+            }
+        }
     }
 }
 
@@ -66,7 +86,7 @@ impl Stop {
     }
 
     pub(super) fn stopper(&self) -> Stopper {
-        Stopper(Arc::clone(&self.stopper))
+        Stopper(Stops::Pipe(Arc::clone(&self.stopper)))
     }
 }
 

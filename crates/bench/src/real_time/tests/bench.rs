@@ -10,12 +10,14 @@ use tickover_framing::contract::{Act, Machine, Output, Speed};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::isotp::{self, Tester};
 use tickover_framing::kline;
-use tickover_framing::transport::{Answers, Ask, Heard, Peer, Transport};
+use tickover_framing::transport::{Answers, Ask, Heard, Peer, Reach, Transport};
 use tickover_link::can::{Slcan, SocketCand};
 use tickover_link::{Clock, LivePort};
 
-use crate::real_time::{Bench, BenchError, BenchUnit, Door};
-use crate::unit::Options;
+use crate::bus::Bus;
+use crate::line::Line;
+use crate::real_time::{Bench, BenchError, BenchUnit, Door, PtyLine, SocketcandBus};
+use crate::unit::{Options, Simulated};
 
 macro_rules! definition {
     ($name:literal) => {
@@ -116,7 +118,7 @@ fn hex(bytes: &[u8]) -> String {
 }
 
 /// The engine's and the gearbox's identification, asked over a port; the truth has both.
-fn both_are_reached(open: impl FnOnce(&str) -> Box<dyn LivePort>, door: Option<Door>) {
+fn both_are_reached(open: impl FnOnce(&str) -> Box<dyn LivePort>, door: Option<Door<'_>>) {
     let (engine, gearbox) = (definition!("bramble-62.toml"), definition!("bramble-62-gearbox.toml"));
     let named = |name: &str| Options { name: Some(name.to_owned()), ..Options::default() };
     let units = [
@@ -200,4 +202,34 @@ fn units_of_different_lines_are_told_apart() {
     let error = Bench::start_all(&[unit(&line)], Door::Socketcand, Clock::start(), None).expect_err("no");
     assert!(error.to_string().contains("K-line"), "{error}");
     assert!(Bench::start_all(&[], Door::Terminal, Clock::start(), None).is_err());
+}
+
+/// A bus that is there already: a socketcand server with nobody on it but its clients, the bench and a tester.
+#[test]
+fn two_units_answer_on_a_bus_that_is_there_already() {
+    let mut server = SocketcandBus::open(Bus::<Simulated>::new(Reach::IDEAL, 500_000), "bus0", Clock::start()).unwrap();
+    server.bus_mut().set_bystander(true);
+    let (path, stopper) = (format!("socketcand:{}/bus0", server.address()), server.stopper());
+    let thread = std::thread::spawn(move || server.run(|_, _| {}));
+    let open = |named: &str| {
+        assert_eq!(named, path);
+        tickover_link::open(named).expect("the server takes several clients")
+    };
+    both_are_reached(open, Some(Door::Bus(&path)));
+    stopper.stop();
+    thread.join().expect("no panic").expect("it was stopped");
+}
+
+#[test]
+fn a_bus_that_is_not_there_or_no_bus_is_told() {
+    let (bus, line) = (definition!("bramble-62.toml"), definition!("bramble-40.toml"));
+    let refused = |definition, name| {
+        let unit = BenchUnit { definition, options: Options::default() };
+        Bench::start_all(&[unit], Door::Bus(name), Clock::start(), None).expect_err(name).to_string()
+    };
+    assert!(refused(&bus, "can:no-such-bus").contains("no-such-bus"));
+    assert!(refused(&bus, "tcp:bench:1").contains("names no port"));
+    assert!(refused(&line, "can:vcan0").contains("a K-line is not reached as a CAN bus is"));
+    let terminal = PtyLine::open(Line::<Simulated>::new(Reach::IDEAL), Clock::start()).unwrap();
+    assert!(refused(&bus, terminal.path()).contains("a serial port is no CAN bus"));
 }
