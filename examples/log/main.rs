@@ -188,8 +188,8 @@ impl Run<'_> {
                 if note.kind == NoteKind::RowsDropped {
                     self.dropped += 1;
                 }
-                let unit = note.unit.filter(|_| self.units.only().is_none()).and_then(|unit| self.units.get(unit));
-                let told = unit.map_or_else(|| note.to_string(), |unit| format!("{}: {note}", unit.name));
+                // Of several units the note names its own.
+                let told = note.to_string();
                 let text = format!("{:.1} s   {told}", note.at.since(self.start.at).as_secs_f64());
                 if note.fault != Fault::Nobody {
                     self.trouble = Some(told);

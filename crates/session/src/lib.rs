@@ -11,6 +11,7 @@ mod bus;
 mod bystander;
 mod carrier;
 mod connect;
+mod contention;
 mod conversation;
 mod derive;
 mod discover;

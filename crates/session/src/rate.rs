@@ -4,7 +4,7 @@
 //! character and the n counting every byte on the wire. P1 of a unit that sends without gaps is zero.
 //!
 //! On CAN `T = request frames + P2 + answer's frames + flow control + STmin between consecutive frames`, each frame
-//! with worst-case stuffing.
+//! with worst-case stuffing, and what units of one bus take from each other, by the strength of their identifiers.
 //! Nothing here is fitted to measurements.
 
 use alloc::format;
@@ -18,11 +18,14 @@ use tickover_defs::compiled::{self, Can};
 use tickover_framing::kline::Line;
 
 use crate::frames::{Bus, answer_on, request_on};
-use crate::schedule::{Admission, FULL, admit, stretch_of};
+use crate::schedule::{Admission, admit, stretch_of};
 use crate::{ChannelKey, UnitId};
 
-/// The parts of one exchange. Of the K-line's P3 and P4 nothing is left on CAN, of STmin and flow control nothing on a
-/// K-line.
+/// Sorts of time in an exchange.
+const PARTS: usize = 8;
+
+/// The parts of one exchange. Of the K-line's P3 and P4 nothing is left on CAN, of STmin, flow control and arbitration
+/// nothing on a K-line.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Terms {
     /// Bytes of the request; on CAN its frames.
@@ -39,6 +42,8 @@ pub struct Terms {
     pub flow_control: Duration,
     /// On CAN: STmin between consecutive frames.
     pub separation: Duration,
+    /// On CAN: waiting while frames of the session's other units, with stronger identifiers, pass.
+    pub arbitration: Duration,
 }
 
 impl Terms {
@@ -91,10 +96,11 @@ impl Terms {
         self.parts().iter().map(|(_, duration)| *duration).sum()
     }
 
-    fn parts(&self) -> [(&'static str, Duration); 7] {
+    fn parts(&self) -> [(&'static str, Duration); PARTS] {
         [
             ("P3", self.p3),
             ("STmin", self.separation),
+            ("arbitration", self.arbitration),
             ("P2", self.p2),
             ("flow control", self.flow_control),
             ("the bytes of the answer", self.response),
@@ -189,56 +195,13 @@ pub(crate) fn forecast(unit: UnitId, loads: &[Load], speed: &str) -> Prediction 
     Prediction { per_second, stretch, admission, line_share, records, channels: Vec::new(), binds, units: Vec::new() }
 }
 
-/// What several units bring together: their lanes run at the same time, as long as the bus carries it all.
-pub(crate) fn together(mut units: Vec<Prediction>) -> Prediction {
-    let wanted: f64 = units.iter().map(|unit| unit.line_share).sum();
-    let full = stretch_of(wanted);
-    if full > 1.0 {
-        units.iter_mut().for_each(|unit| unit.slow_down(full));
-    }
-    let worst = units.iter().reduce(|a, b| if a.admission.weaker(b.admission) == a.admission { a } else { b });
-    let binds = match worst {
-        Some(_) if full > 1.0 => {
-            format!(
-                "the bus would be carrying for {:.0} % of the time; it can be full to {:.0} %",
-                wanted * 100.0,
-                FULL * 100.0
-            )
-        }
-        Some(worst) => worst.binds.clone(),
-        None => String::new(),
-    };
-    Prediction {
-        per_second: units.iter().map(|unit| unit.per_second).sum(),
-        stretch: units.iter().map(|unit| unit.stretch).fold(1.0, f64::max),
-        admission: worst.map_or(Admission::Guaranteed, |unit| unit.admission),
-        line_share: units.iter().map(|unit| unit.line_share).sum(),
-        records: units.iter().flat_map(|unit| unit.records.iter().cloned()).collect(),
-        channels: units.iter().flat_map(|unit| unit.channels.iter().copied()).collect(),
-        binds,
-        units,
-    }
-}
-
-impl Prediction {
-    /// Everything comes so many times more slowly.
-    fn slow_down(&mut self, factor: f64) {
-        self.per_second /= factor;
-        self.line_share /= factor;
-        self.stretch *= factor;
-        self.admission = Admission::Stretched(self.stretch);
-        self.records.iter_mut().for_each(|record| record.per_second /= factor);
-        self.channels.iter_mut().for_each(|(_, per_second)| *per_second /= factor);
-    }
-}
-
 /// The largest part of the average exchange, and what its absence or twice the speed would bring.
 fn binds(records: &[RecordForecast], speed: &str) -> String {
     let weight: f64 = records.iter().map(|record| record.per_second).sum();
     if weight <= 0.0 {
         return String::from("nothing is polled");
     }
-    let mut sums = [("", 0.0); 7];
+    let mut sums = [("", 0.0); PARTS];
     for record in records {
         for (sum, (name, duration)) in sums.iter_mut().zip(record.terms.parts()) {
             *sum = (name, sum.1 + duration.as_secs_f64() * record.per_second / weight);

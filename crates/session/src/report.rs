@@ -8,10 +8,11 @@ use tickover_defs::{ChannelId, RecordId};
 use tickover_framing::Instant;
 use tickover_framing::can::Id;
 
+use crate::contention::{Outlook, predict_together};
 use crate::conversation::Conversation;
 use crate::machine::Session;
 use crate::meter::Meter;
-use crate::rate::{Prediction, together};
+use crate::rate::Prediction;
 use crate::schedule::Admission;
 use crate::unit::fastest_answer;
 use crate::{ChannelKey, UnitId};
@@ -132,8 +133,8 @@ impl Session {
     /// the answer). It comes from definitions, wishes and `p2` alone: nothing in it is measured.
     pub fn predict(&self, p2: Duration) -> Prediction {
         match self.others.is_empty() {
-            true => self.first.predict(p2),
-            false => together(self.conversations().map(|unit| unit.predict(p2)).collect()),
+            true => self.first.outlook(p2).alone(),
+            false => predict_together(&self.conversations().map(|unit| unit.outlook(p2)).collect::<Vec<_>>()),
         }
     }
 
@@ -175,13 +176,13 @@ fn slowest(units: &[Report]) -> Option<&Report> {
 }
 
 impl Conversation {
-    pub(crate) fn predict(&self, p2: Duration) -> Prediction {
-        self.unit.predict(self.id, p2)
+    fn outlook(&self, p2: Duration) -> Outlook<'_> {
+        self.unit.outlook(self.id, p2)
     }
 
     pub(crate) fn report(&self, now: Instant) -> Report {
         let fastest = self.unit.line_in(self.unit.entered).map_or(Duration::ZERO, fastest_answer);
-        let prediction = self.predict(self.meter.response_times.mean().unwrap_or(fastest));
+        let prediction = self.outlook(self.meter.response_times.mean().unwrap_or(fastest)).alone();
         let channel = |(channel, rate): (ChannelId, crate::Rate)| {
             let beat = self.unit.beats.get(usize::from(channel.0))?;
             Some(ChannelReport {

@@ -11,11 +11,12 @@ use tickover_defs::compiled::{Every, Layout, Line, Record};
 use tickover_defs::{ChannelId, Definition, RecordId};
 use tickover_services::obd::SupportMask;
 
+use crate::contention::Outlook;
 use crate::derive::Store;
 use crate::exchange::Answer;
 use crate::meter::Beat;
 use crate::plan::{Plan, plan, wanted_session};
-use crate::rate::{Load, Prediction, RecordForecast, Terms, forecast};
+use crate::rate::{Load, Prediction, RecordForecast, Terms};
 use crate::schedule::Wanted;
 use crate::{ChannelKey, NoteKind, Rate, UnitId};
 
@@ -164,24 +165,25 @@ impl Unit {
         loads.into_iter().map(wanted).chain(again).collect()
     }
 
-    /// What the model says for a unit that answers after `p2`, in the session that is, or will be, entered.
-    pub(crate) fn predict(&self, id: UnitId, p2: Duration) -> Prediction {
+    /// What is asked of a unit that answers after `p2`, in the session that is, or will be, entered.
+    pub(crate) fn outlook(&self, id: UnitId, p2: Duration) -> Outlook<'_> {
         let layout = self.layout();
         let session = self.entered.or_else(|| self.session_to_enter());
-        let wishes = self.wishes();
         let asked = &self.asked;
         let of = |id: RecordId| asked.get(usize::from(id.0)).copied().unwrap_or_default();
-        let plan = plan(layout, &wishes, session, |id| of(id).refused, |id| of(id).alone);
+        let plan = plan(layout, &self.wishes(), session, |id| of(id).refused, |id| of(id).alone);
         let loads = match self.line_in(session) {
             Some(line) => self.loads(&plan, line, p2),
             None => Vec::new(),
         };
         let speed = if matches!(self.base_line(), Some(Line::Can(_))) { "bit rate" } else { "baud rate" };
-        let mut prediction = forecast(id, &loads, speed);
+        Outlook { unit: self, id, loads, speed }
+    }
+
+    /// Readings per second of each watched channel.
+    pub(crate) fn channel_rates(&self, id: UnitId, prediction: &Prediction) -> Vec<(ChannelKey, f64)> {
         let key = |channel| ChannelKey { unit: id, channel };
-        prediction.channels =
-            wishes.iter().map(|(channel, _)| (key(*channel), self.per_second(*channel, &prediction))).collect();
-        prediction
+        self.wishes().iter().map(|(channel, _)| (key(*channel), self.per_second(*channel, prediction))).collect()
     }
 
     /// A channel has a reading on every response that brings it or one of its inputs.

@@ -38,6 +38,25 @@ impl Id {
             Self::Extended(id) => id <= 0x1FFF_FFFF,
         }
     }
+
+    /// Whether a data frame with this identifier goes first where one with the other begins in the same instant: lower
+    /// numbers win, and 11 bits win against the 29 that begin with them (ISO 11898-1:2015 10.4.2).
+    ///
+    /// ```
+    /// use tickover_framing::can::Id;
+    /// assert!(Id::Standard(0x7E8).wins_against(Id::Standard(0x7E9)));
+    /// assert!(Id::Standard(0x7E8).wins_against(Id::Extended(0x1FA0_0000)));
+    /// ```
+    pub const fn wins_against(self, other: Self) -> bool {
+        self.arbitration() < other.arbitration()
+    }
+
+    const fn arbitration(self) -> u32 {
+        match self {
+            Self::Standard(id) => (id as u32) << 19,
+            Self::Extended(id) => (id >> 18) << 19 | 1 << 18 | (id & 0x3_FFFF),
+        }
+    }
 }
 
 /// Three hex digits for 11 bits, eight for 29 bits.
@@ -94,6 +113,25 @@ impl FromStr for Id {
 mod tests {
     use super::*;
     use std::string::ToString;
+
+    /// ISO 11898-1:2015 10.4.2: bit by bit from the front, the dominant one (0) wins; IDE is recessive in 29 bits.
+    #[test]
+    fn the_first_dominant_bit_wins_the_arbitration() {
+        let order = [
+            Id::Standard(0x000),
+            Id::Extended(0x0000_0001),
+            Id::Standard(0x001),
+            Id::Standard(0x6B2),
+            Id::Extended(0x1AC8_0000),
+            Id::Extended(0x1AC8_0001),
+            Id::Standard(0x6B3),
+            Id::Extended(0x1FFF_FFFF),
+        ];
+        for pair in order.windows(2) {
+            assert!(pair[0].wins_against(pair[1]) && !pair[1].wins_against(pair[0]), "{pair:?}");
+        }
+        assert!(!order[3].wins_against(order[3]));
+    }
 
     #[test]
     fn width_is_part_of_the_identifier() {

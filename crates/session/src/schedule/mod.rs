@@ -31,7 +31,7 @@ pub use admission::Admission;
 pub(crate) use admission::admit;
 
 /// The share of the line that periods may fill; the rest absorbs what costs more than expected.
-pub(crate) const FULL: f64 = 0.97;
+const FULL: f64 = 0.97;
 /// The share of the line that "as fast as possible" gets even in overload.
 const RESERVED: f64 = 0.02;
 /// A single request is sent about this long after it was asked for.
