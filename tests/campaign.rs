@@ -185,7 +185,7 @@ fn campaign(name: &str, hours: f64, seed: u64, checksum_fits: fn(&[u8]) -> bool)
 }
 
 /// A figure from the environment, or `usual`.
-fn given<T: std::str::FromStr>(name: &str, usual: T) -> T {
+pub(crate) fn given<T: std::str::FromStr>(name: &str, usual: T) -> T {
     std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
 }
 

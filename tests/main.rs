@@ -1,5 +1,6 @@
 //! Cross-crate tests: one module a subject.
 
+mod bus_campaign;
 mod campaign;
 mod conversation;
 mod defs_err;

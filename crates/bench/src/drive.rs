@@ -15,7 +15,7 @@ impl<S: Station> Line<S> {
     /// Drives the tester's machine until `on` makes something of an event, which comes back before any more time
     /// passes. Further events of the same moment reach `on`, too; what it makes of them is dropped.
     ///
-    /// `None` once `until` has passed, or when nothing is left to happen.
+    /// `None` once `until` has passed, or when nothing is left to happen, as on a port that is gone.
     pub fn drive<M: Machine, T>(
         &mut self,
         machine: &mut M,
@@ -30,7 +30,7 @@ impl<S: Station> Bus<S> {
     /// Drives the tester's machine until `on` makes something of an event, which comes back before any more time
     /// passes. Further events of the same moment reach `on`, too; what it makes of them is dropped.
     ///
-    /// `None` once `until` has passed, or when nothing is left to happen.
+    /// `None` once `until` has passed, or when nothing is left to happen, as on a port that is gone.
     pub fn drive<M: Machine, T>(
         &mut self,
         machine: &mut M,
@@ -50,6 +50,7 @@ fn drive<P: Port, M: Machine, T>(
     let mut found = None;
     let done = Cell::new(false);
     let mut port = Until { port, until, done: &done };
+    let mut lost = false;
     loop {
         let woke = turn(machine, &mut port, |machine, event| {
             let made = on(machine, event);
@@ -57,6 +58,10 @@ fn drive<P: Port, M: Machine, T>(
             done.set(found.is_some());
         });
         if done.get() || woke == Woke::Command {
+            return found;
+        }
+        // Time stands still on a port that is gone; one turn more takes what the machine says to that.
+        if matches!(woke, Woke::Lost { .. }) && std::mem::replace(&mut lost, true) {
             return found;
         }
     }

@@ -395,6 +395,23 @@ fn a_port_that_is_cut_is_gone_and_comes_back() {
 }
 
 #[test]
+fn driving_a_machine_on_a_port_that_is_gone_ends_when_it_has_said_so() {
+    use tickover_framing::isotp::{Line, Tester};
+    use tickover_framing::transport::{Heard, Transport};
+    let mut bus = bus(1);
+    bus.cut_at(Some(at(5_000)));
+    let mut tester: Tester<1, 8> = Tester::new(Line::CLASSIC, Reach::IDEAL);
+    tester.connect(bus.now());
+    let mut told = Vec::new();
+    let driven = bus.drive(&mut tester, at(1_000_000), |_, heard| {
+        told.push(heard);
+        None::<()>
+    });
+    assert_eq!((driven, bus.now()), (None, at(5_000)));
+    assert_eq!(told, [Heard::Ready { key_bytes: None }, Heard::Down(Lost::Gone)]);
+}
+
+#[test]
 fn waiting_for_what_cannot_come_ends() {
     let mut bus = bus(0);
     assert_eq!(bus.wait(None, &mut []), Woke::Command);
