@@ -14,11 +14,24 @@ use std::time::Duration;
 use tickover_framing::Instant;
 use tickover_framing::can::{Filter, Frame, Id};
 use tickover_framing::contract::Speed;
+use tickover_framing::drive::Woke;
 
 pub use slcan::Slcan;
 #[cfg(target_os = "linux")]
 pub use socket_can::SocketCan;
 pub use socketcand::SocketCand;
+
+/// Looks at a port in a row that brought nothing wanted, before its owner is asked what else there is: a flood of
+/// what is not wanted keeps him neither from his deadlines nor from his commands.
+const LOOKS: usize = 256;
+
+/// What a wait of so many fruitless looks ends with.
+fn fruitless(now: Instant, until: Option<Instant>) -> Woke {
+    match until {
+        Some(until) if until <= now => Woke::Deadline { now },
+        _ => Woke::Command,
+    }
+}
 
 /// Which frames are handed in: all, until somebody says which.
 #[derive(Clone, Default, Debug)]

@@ -11,8 +11,8 @@ pub const CR: u8 = b'\r';
 /// The answer "no".
 pub const BEL: u8 = 0x07;
 
-/// The longest line: `T`, eight digits, length, eight bytes, a time of four digits.
-pub const LINE_MAX: usize = 1 + 8 + 1 + 16 + 4;
+/// The longest line: LF or an answer in front of it, `T`, eight digits, length, eight bytes, a time of four digits.
+pub const LINE_MAX: usize = 2 + 1 + 8 + 1 + 16 + 4;
 
 /// The longest line that [`emit`] writes, its CR included.
 pub const FRAME_MAX: usize = 1 + 8 + 1 + 16 + 1;
@@ -258,6 +258,16 @@ mod tests {
     fn a_time_behind_the_data_is_passed_over() {
         let expected = classic(Id::Standard(0x7E8), &[0x41]);
         assert_eq!(parse(b"t7E8141EA60"), Said::Frame(expected));
+    }
+
+    /// common practice, no source: an adapter puts the answer to a frame sent in front of the next line.
+    #[test]
+    fn the_longest_line_is_read_whole() {
+        let expected = classic(Id::Extended(0x18DA_F110), &[1, 2, 3, 4, 5, 6, 7, 8]);
+        let mut lines = Lines::default();
+        let text = b"\nzT18DAF11080102030405060708EA60\r";
+        let said: Vec<_> = text.iter().filter_map(|byte| lines.take(*byte)).collect();
+        assert_eq!(said, [Said::Frame(expected)]);
     }
 
     #[test]

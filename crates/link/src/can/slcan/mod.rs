@@ -9,19 +9,19 @@ use std::task::Waker;
 use std::time::Duration;
 
 use tickover_framing::Instant;
-use tickover_framing::can::Filter;
+use tickover_framing::can::{Condition, Filter};
 use tickover_framing::contract::{Act, Chunk, Input, Known, Lost, Parity, Speed, Tag, Wire};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::transport::{Echo, Reach};
 
-use super::{Computed, Wanted};
+use super::{Computed, LOOKS, Wanted, fruitless};
 use crate::{Clock, Description, Kind, LivePort, OpenError, Serial};
 use line::{CR, FRAME_MAX, Lines, RATES, Said};
 
 /// A CAN adapter behind a serial port, in the slcan protocol.
 ///
 /// `Act::Speed` closes its channel, sets the bit rate and opens it again; the rates are those of the protocol, 10
-/// kbit/s to 1 Mbit/s. When a frame was sent is computed: it starts when it is handed over, or when the one before
+/// kbit/s to 1 Mbit/s, and another one, or one that the adapter refuses, is [`Lost::Refused`]. When a frame was sent is computed: it starts when it is handed over, or when the one before
 /// it is out. Classic frames only.
 ///
 /// ```no_run
@@ -36,7 +36,7 @@ pub struct Slcan {
     baud: u32,
     answers: bool,
     lines: Lines,
-    /// Frames and conditions read and not yet handed in; no more than one delivery of bytes holds.
+    /// Frames and conditions read and not yet handed in.
     heard: VecDeque<Woke>,
     wanted: Wanted,
     /// The channel is open, at this speed.
@@ -63,6 +63,8 @@ impl Slcan {
     /// After so much silence no more answers are under way.
     const SETTLED: Duration = Duration::from_millis(50);
 
+    /// Frames and conditions held at most: a second of the densest traffic.
+    const HELD: usize = 10_000;
     /// How long a command waits for its answer; some adapters do some commands in silence.
     const COMMAND: Duration = Duration::from_millis(250);
 
@@ -182,7 +184,7 @@ impl Slcan {
                             self.note(end, said);
                         }
                     }
-                    if found.is_some() {
+                    if found.is_some() || end >= until {
                         break Ok(found);
                     }
                 }
@@ -209,9 +211,11 @@ impl Slcan {
     }
 
     fn set_speed(&mut self, speed: Speed) -> Input<'static> {
-        match self.try_speed(speed) {
-            Ok(got) => Input::SpeedIs { at: self.now(), got },
-            Err(lost) => lost,
+        match (self.try_speed(speed), speed) {
+            // Its channel is closed then: a bus at an unknown rate is something else.
+            (Ok(None), Speed::Can { .. }) => Input::Lost { at: self.now(), cause: Lost::Refused },
+            (Ok(got), _) => Input::SpeedIs { at: self.now(), got },
+            (Err(lost), _) => lost,
         }
     }
 
@@ -250,11 +254,23 @@ impl Slcan {
 
     fn note(&mut self, end: Instant, said: Said) {
         match said {
-            Said::Frame(frame) if self.wanted.takes(frame.id) => self.heard.push_back(Woke::Frame { end, frame }),
-            Said::Bus(condition) => self.heard.push_back(Woke::Bus { at: end, condition }),
+            Said::Frame(frame) if self.wanted.takes(frame.id) => self.hold(Woke::Frame { end, frame }),
+            Said::Bus(condition) => self.hold(Woke::Bus { at: end, condition }),
             Said::Noise => self.count.noise += 1,
             Said::Refused => self.count.refused += 1,
             Said::Frame(_) | Said::Done | Said::Answer => {}
+        }
+    }
+
+    /// Keeps what came until it is handed in. While a command waits for its answer nothing is: then there may be more
+    /// than room for it.
+    fn hold(&mut self, woke: Woke) {
+        match (self.heard.len(), &woke) {
+            (..Self::HELD, _) => self.heard.push_back(woke),
+            (Self::HELD, Woke::Frame { end: at, .. } | Woke::Bus { at, .. }) => {
+                self.heard.push_back(Woke::Bus { at: *at, condition: Condition::Overrun });
+            }
+            _ => {}
         }
     }
 }
@@ -277,7 +293,7 @@ impl Port for Slcan {
     }
 
     fn wait(&mut self, until: Option<Instant>, buffer: &mut [u8]) -> Woke {
-        loop {
+        for _ in 0..LOOKS {
             if let Some(woke) = self.heard.pop_front() {
                 return woke;
             }
@@ -292,6 +308,7 @@ impl Port for Slcan {
                 other => return other,
             }
         }
+        self.heard.pop_front().unwrap_or_else(|| fruitless(self.now(), until))
     }
 }
 

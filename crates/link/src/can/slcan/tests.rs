@@ -143,11 +143,13 @@ fn an_adapter_that_does_commands_in_silence_is_taken_at_its_word() {
 }
 
 #[test]
-fn a_rate_that_the_protocol_or_the_adapter_does_not_have_is_not_claimed() {
+fn a_rate_that_the_protocol_or_the_adapter_does_not_have_is_refused() {
     let adapter = Adapter::new(Manner::RefusesRates);
     let mut port = Slcan::open(&adapter.path).unwrap();
-    assert_eq!(set(&mut port, speed(500_000)), None, "the adapter refuses");
-    assert_eq!(set(&mut port, speed(33_333)), None, "the protocol has no such rate");
+    for rate in [500_000, 33_333] {
+        let report = port.act(&Act::Speed(speed(rate)));
+        assert!(matches!(report, Some(Input::Lost { cause: Lost::Refused, .. })), "{rate}: {report:?}");
+    }
     assert_eq!(set(&mut port, Speed::Serial { baud: 10_400, parity: Parity::None, stop_bits: 1 }), None);
     let sent = port.act(&transmit(frame(0x7E0, &[1])));
     assert!(matches!(sent, Some(Input::Lost { cause: Lost::Refused, .. })), "nothing is sent on a closed channel");
@@ -162,6 +164,27 @@ fn frames_and_conditions_come_in_order_and_noise_between_them_is_counted() {
     assert!(matches!(next(&mut port), Woke::Bus { condition: Condition::Passive, .. }));
     assert!(matches!(next(&mut port), Woke::Frame { frame: heard, .. } if heard.id == Id::Extended(0x18DA_F110)));
     assert_eq!(port.count(), Count { noise: 1, refused: 0 });
+}
+
+/// Lines of noise and frames that nobody wants, faster than they are read.
+#[test]
+fn a_flood_of_what_is_not_wanted_keeps_nobody_from_deadlines_and_commands() {
+    let adapter = Adapter::new(Manner::Answers);
+    let mut port = opened(&adapter);
+    port.filter(&[Filter::only(Id::Standard(0x123))]);
+    let mut terminal = adapter.terminal.try_clone().unwrap();
+    thread::spawn(move || while terminal.write_all(&[b"t1241AA\r", &[b'x'; 91][..]].concat().repeat(40)).is_ok() {});
+    let ends = port.now().after(Duration::from_millis(50));
+    let mut woke = port.wait(Some(ends), &mut [0; 256]);
+    while woke == Woke::Command {
+        woke = port.wait(Some(ends), &mut [0; 256]);
+    }
+    assert!(matches!(woke, Woke::Deadline { now } if now >= ends), "{woke:?}");
+    port.waker().wake();
+    assert_eq!(port.wait(None, &mut [0; 256]), Woke::Command);
+    let report = port.act(&Act::Speed(speed(250_000)));
+    assert!(report.is_some(), "no answer is found in it, but the search ends");
+    assert!(port.heard.len() <= Slcan::HELD + 1);
 }
 
 #[test]

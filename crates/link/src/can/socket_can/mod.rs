@@ -21,7 +21,7 @@ use tickover_framing::contract::{Act, Input, Lost, Speed, Tag, Wire};
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::transport::{Echo, Reach};
 
-use super::{Wanted, time_on_wire};
+use super::{LOOKS, Wanted, fruitless, time_on_wire};
 use crate::wait::{self, Bell, Ready};
 use crate::{Clock, Description, Kind, LivePort, OpenError};
 use interface::Interface;
@@ -155,9 +155,10 @@ impl SocketCan {
         if self.socket.is_none() {
             return self.lost(Lost::Gone);
         }
-        if to_kernel(frame).is_none() || !self.outgoing.give(Given { tag, frame: *frame, at }) {
+        if to_kernel(frame).is_none() {
             return self.lost(Lost::Refused);
         }
+        self.outgoing.give(Given { tag, frame: *frame, at });
         if self.ours.ids().len() < Self::FILTERS && self.ours.insert(frame.id) && !self.wanted.takes(frame.id) {
             self.set_filters();
         }
@@ -170,6 +171,7 @@ impl SocketCan {
     /// Writes what waits, until the queue is full.
     fn write_waiting(&mut self) -> Result<(), Lost> {
         let Some(socket) = &self.socket else { return Err(Lost::Gone) };
+        self.outgoing.forget_stale(self.clock.now());
         while let Some(frame) = self.outgoing.next().and_then(to_kernel) {
             match socket.write_frame(&frame) {
                 Ok(()) => self.outgoing.wrote(self.clock.now()),
@@ -268,6 +270,7 @@ impl Port for SocketCan {
     }
 
     fn wait(&mut self, until: Option<Instant>, _buffer: &mut [u8]) -> Woke {
+        let mut looks = 0;
         loop {
             if self.outgoing.is_waiting()
                 && self.clock.now() >= self.retry
@@ -279,6 +282,10 @@ impl Port for SocketCan {
             while self.more {
                 if let Some(woke) = self.read() {
                     return woke;
+                }
+                looks += 1;
+                if looks >= LOOKS {
+                    return fruitless(self.clock.now(), until);
                 }
             }
             let Some(socket) = &self.socket else { return self.gone() };

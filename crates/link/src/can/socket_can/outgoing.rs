@@ -4,6 +4,7 @@
 //! identifier keep their order, so a confirmation also tells that earlier ones with its identifier never come.
 
 use std::collections::VecDeque;
+use std::time::Duration;
 
 use tickover_framing::Instant;
 use tickover_framing::can::{Frame, Id};
@@ -28,13 +29,21 @@ impl Outgoing {
     /// More frames than any interface's queue and controller hold.
     const MOST: usize = 1024;
 
-    /// Takes a frame in; `false` if too many wait already.
-    pub(super) fn give(&mut self, given: Given) -> bool {
-        let room = self.waiting.len() < Self::MOST;
-        if room {
-            self.waiting.push_back(given);
+    /// A frame that is not out after this meets nobody who waits for it (N_As, ISO 15765-2:2016 table 21), and says
+    /// what was true then.
+    const STALE: Duration = Duration::from_secs(1);
+
+    /// Takes a frame in. If too many wait already, the oldest is never sent.
+    pub(super) fn give(&mut self, given: Given) {
+        if self.waiting.len() == Self::MOST {
+            self.waiting.pop_front();
         }
-        room
+        self.waiting.push_back(given);
+    }
+
+    /// Forgets frames that have waited for too long: their confirmation never comes.
+    pub(super) fn forget_stale(&mut self, now: Instant) {
+        while self.waiting.pop_front_if(|given| now.since(given.at) > Self::STALE).is_some() {}
     }
 
     pub(super) fn is_waiting(&self) -> bool {
@@ -106,7 +115,7 @@ mod tests {
     fn written(frames: &[(u16, Frame)]) -> Outgoing {
         let mut outgoing = Outgoing::default();
         for (tag, frame) in frames {
-            assert!(outgoing.give(Given { tag: Tag(*tag), frame: *frame, at: Instant::ORIGIN }));
+            outgoing.give(Given { tag: Tag(*tag), frame: *frame, at: Instant::ORIGIN });
             outgoing.wrote(Instant::ORIGIN);
         }
         outgoing
@@ -136,8 +145,24 @@ mod tests {
     fn frames_that_nobody_confirms_take_bounded_memory() {
         let mut outgoing = written(&vec![(1, frame(0x7E0, 1)); 3 * Outgoing::MOST]);
         assert_eq!(outgoing.written.len(), Outgoing::MOST);
-        let given = Given { tag: Tag(1), frame: frame(0x7E0, 1), at: Instant::ORIGIN };
-        assert_eq!((0..3 * Outgoing::MOST).filter(|_| outgoing.give(given)).count(), Outgoing::MOST);
+        let given = |tag| Given { tag: Tag(tag), frame: frame(0x7E0, 1), at: Instant::ORIGIN };
+        (0..3 * Outgoing::MOST).for_each(|tag| outgoing.give(given(tag as u16)));
+        assert_eq!(outgoing.waiting.len(), Outgoing::MOST);
+        assert_eq!(outgoing.waiting.front(), Some(&given(2 * Outgoing::MOST as u16)), "the oldest are not sent");
+    }
+
+    /// ISO 15765-2:2016 table 21: N_As, 1000 ms.
+    #[test]
+    fn a_frame_that_found_no_room_for_too_long_is_not_sent_late() {
+        let mut outgoing = Outgoing::default();
+        let at = |ms: u64| Instant::from_nanos(ms * 1_000_000);
+        for (tag, ms) in [(1, 0), (2, 500)] {
+            outgoing.give(Given { tag: Tag(tag), frame: frame(0x7E0, 1), at: at(ms) });
+        }
+        outgoing.forget_stale(at(1_000));
+        assert_eq!(outgoing.waiting.len(), 2);
+        outgoing.forget_stale(at(1_001));
+        assert_eq!(outgoing.waiting.front().map(|given| given.tag), Some(Tag(2)));
     }
 
     #[test]

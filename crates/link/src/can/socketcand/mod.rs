@@ -16,7 +16,7 @@ use tickover_framing::contract::{Act, Input, Known, Lost, Speed, Tag as ActTag, 
 use tickover_framing::drive::{Port, Woke};
 use tickover_framing::transport::{Echo, Reach};
 
-use super::{Computed, Wanted};
+use super::{Computed, LOOKS, Wanted, fruitless};
 use crate::wait::{self, Bell, Ready};
 use crate::{Clock, Description, Kind, LivePort, OpenError};
 use text::{Tag, Tags};
@@ -125,7 +125,7 @@ impl SocketCand {
             for byte in bytes {
                 match self.tags.take(*byte) {
                     Some(tag) if found.is_none() && decides(&tag) => found = Some(tag),
-                    Some(Tag::Frame(frame)) => self.note(frame),
+                    Some(Tag::Frame(frame)) if found.is_some() => self.note(frame),
                     _ => {}
                 }
             }
@@ -240,7 +240,7 @@ impl Port for SocketCand {
     }
 
     fn wait(&mut self, until: Option<Instant>, buffer: &mut [u8]) -> Woke {
-        loop {
+        for _ in 0..LOOKS {
             if let Some(woke) = self.heard.pop_front() {
                 return woke;
             }
@@ -257,6 +257,7 @@ impl Port for SocketCand {
                 // What had come before is handed in first; the loss after it.
             }
         }
+        self.heard.pop_front().unwrap_or_else(|| fruitless(self.clock.now(), until))
     }
 }
 
