@@ -81,3 +81,36 @@ fn a_tower_of_definitions_has_a_top() {
     let all: Vec<&str> = report.mistakes().map(|found| found.code.name()).collect();
     assert_eq!((asked, &*all), (8, &["extends"][..]));
 }
+
+#[test]
+fn definitions_under_one_another_are_no_larger_together_than_one_may_be() {
+    let half = format!("{BASE}#{}", "-".repeat(1 << 19));
+    let report =
+        Definition::parse_with(&format!("{UNIT}#{}", "-".repeat(1 << 19)), "moor-1.toml", |_| Some(half.clone()));
+    let codes: Vec<&str> = report.as_ref().unwrap_err().mistakes().map(|found| found.code.name()).collect();
+    assert_eq!(codes, ["too-large"]);
+}
+
+/// What is extended is a file of the same folder: not what a link leads to elsewhere, not a pipe that is waited for.
+#[cfg(unix)]
+#[test]
+fn nothing_outside_the_folder_is_read_and_nothing_that_is_no_file() {
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("defs_extends_links");
+    let _ = std::fs::remove_dir_all(&folder);
+    std::fs::create_dir_all(folder.join("moor-base.toml")).unwrap();
+    let unit = folder.join("moor-1.toml");
+    std::fs::write(&unit, UNIT).unwrap();
+    let reason = || {
+        let report = Definition::load(&unit).unwrap_err();
+        let all: Vec<String> = report.mistakes().map(|found| found.message.clone()).collect();
+        all.concat().rsplit(": ").next().unwrap().to_owned()
+    };
+    assert_eq!(reason(), "it is no file");
+    std::fs::remove_dir(folder.join("moor-base.toml")).unwrap();
+    std::os::unix::fs::symlink(path("moor-base.toml"), folder.join("moor-base.toml")).unwrap();
+    assert_eq!(reason(), "it is a link that leads out of the folder");
+    std::fs::remove_file(folder.join("moor-base.toml")).unwrap();
+    std::fs::write(folder.join("below.toml"), BASE).unwrap();
+    std::os::unix::fs::symlink("below.toml", folder.join("moor-base.toml")).unwrap();
+    assert!(Definition::load(&unit).is_ok(), "a link within the folder is fine");
+}

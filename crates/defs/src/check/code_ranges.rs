@@ -7,6 +7,7 @@
 //! ```
 
 use std::format;
+use std::vec::Vec;
 
 use crate::compile::Sheet;
 use crate::compiled::Coding;
@@ -16,18 +17,30 @@ use crate::model::channel::{Channel, Code, Origin};
 
 pub(crate) fn check(sheet: &Sheet, out: &mut Findings<'_>) {
     for channel in sheet.channels.iter().filter_map(|named| named.value.as_ref()) {
-        let all: std::vec::Vec<&Code> = channel.invalid.iter().chain(&channel.states).collect();
+        let all: Vec<&Code> = channel.invalid.iter().chain(&channel.states).collect();
         held(channel, &all, out);
-        for (place, code) in all.iter().enumerate() {
-            let before = all.iter().take(place).find(|other| other.first <= code.last && code.first <= other.last);
-            if let Some(before) = before {
-                let message = format!("raw value {} has two meanings: {} and {}", key(code), before.text, code.text);
-                out.push(
-                    Diagnostic::new(codes::CODE_OVERLAP, code.span.clone(), message)
-                        .label("overlaps")
-                        .related(before.span.clone(), "with this"),
-                );
-            }
+        overlaps(&all, out);
+    }
+}
+
+/// Among codes by their first value, one that begins before the furthest of those before it has ended overlaps.
+fn overlaps(all: &[&Code], out: &mut Findings<'_>) {
+    let mut sorted: Vec<&Code> = all.to_vec();
+    sorted.sort_by_key(|code| code.first);
+    let mut furthest: Option<&Code> = None;
+    for code in sorted {
+        if let Some(other) = furthest.filter(|other| other.last >= code.first) {
+            // Told at the one that stands later in the file.
+            let (before, code) = if other.span.start < code.span.start { (other, code) } else { (code, other) };
+            let message = format!("raw value {} has two meanings: {} and {}", key(code), before.text, code.text);
+            out.push(
+                Diagnostic::new(codes::CODE_OVERLAP, code.span.clone(), message)
+                    .label("overlaps")
+                    .related(before.span.clone(), "with this"),
+            );
+        }
+        if furthest.is_none_or(|other| other.last < code.last) {
+            furthest = Some(code);
         }
     }
 }

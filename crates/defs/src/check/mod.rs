@@ -75,11 +75,11 @@ pub fn file(path: impl AsRef<Path>) -> Outcome {
     match read(path) {
         Ok(contents) => {
             let folder = path.parent().unwrap_or_else(|| Path::new(""));
-            let mut beside = |id: &str| {
+            let mut sources = |id: &str| {
                 let base = folder.join(format!("{id}.toml"));
-                read(&base).map_err(|reason| format!("{} cannot be read: {reason}", base.display()))
+                beside(folder, &base).map_err(|reason| format!("{} cannot be read: {reason}", base.display()))
             };
-            outcome(compile::text(&contents, &format!("{name}"), &mut beside))
+            outcome(compile::text(&contents, &format!("{name}"), &mut sources))
         }
         Err(reason) => {
             let message = format!("{name} cannot be read: {reason}");
@@ -150,6 +150,21 @@ impl Definition {
         let outcome = file(path);
         outcome.definition.ok_or(outcome.report)
     }
+}
+
+/// Reads a file that stands in the folder itself: no link out of it, and nothing that is no file.
+fn beside(folder: &Path, path: &Path) -> Result<String, std::io::Error> {
+    let refused = |reason| Err(std::io::Error::other(reason));
+    let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+    let real = path.canonicalize()?;
+    if real.parent() != Some(&*folder.canonicalize()?) {
+        return refused("it is a link that leads out of the folder");
+    }
+    // A pipe would be waited for.
+    if !real.metadata()?.is_file() {
+        return refused("it is no file");
+    }
+    read(&real)
 }
 
 /// Reads no more than a definition may have, whatever the file's length.

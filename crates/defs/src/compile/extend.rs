@@ -14,6 +14,8 @@ pub(crate) type Sources<'s> = dyn FnMut(&str) -> Result<String, String> + 's;
 
 /// The most definitions under one another.
 const DEEPEST: usize = 8;
+/// The most bytes of all of them together: as many as one may have.
+const LARGEST: usize = source::LARGEST;
 /// The longest id of a definition that is extended.
 const LONGEST: usize = 100;
 
@@ -38,6 +40,10 @@ pub(crate) fn load(text: &str, name: &str, sources: &mut Sources<'_>) -> Loaded 
         && let Some((id, span)) = wanted(&top)
     {
         match next(&id, &span, &chain, sources) {
+            Ok(text) if loaded.files.joined_len() + text.len() > LARGEST => {
+                loaded.broken = Some(too_large(&id, span));
+                break;
+            }
             Ok(text) => {
                 let file = file_beside(name, &id);
                 let start = loaded.files.add(file, text.clone());
@@ -56,6 +62,11 @@ pub(crate) fn load(text: &str, name: &str, sources: &mut Sources<'_>) -> Loaded 
     }
     loaded.trees.push(top);
     loaded
+}
+
+fn too_large(id: &str, span: Span) -> Diagnostic {
+    let message = format!("`{id}` is too large: it and what extends it may have {LARGEST} bytes together");
+    Diagnostic::new(codes::TOO_LARGE, span, message)
 }
 
 /// The id that a tree extends; what is no text is said where the head is read.

@@ -44,7 +44,8 @@ impl Files {
         out
     }
 
-    fn joined_len(&self) -> usize {
+    /// Bytes of all texts with their line ends.
+    pub(crate) fn joined_len(&self) -> usize {
         self.list.iter().map(|file| file.text.len() + 1).sum()
     }
 

@@ -50,6 +50,14 @@ fn thousands_of_unknown_names_are_said_without_comparing_each_with_all() {
 }
 
 #[test]
+fn every_raw_value_of_a_field_may_have_a_name() {
+    let states: String = (0..=0xFFFF).map(|raw| format!("{raw}='a',")).collect();
+    let text =
+        format!("{HEAD}[channel.c]\nrecord = \"paged\"\nat = 0\ndata = \"u16be\"\nstates = {{{states}'7..8'='b'}}\n");
+    assert_eq!(mistakes(&text), ["code-overlap"]);
+}
+
+#[test]
 fn keys_that_stand_twice_a_hundred_thousand_times_are_found() {
     let found = mistakes(&full("", |i| format!("k{}=1\n", i % 50_000)));
     assert!(found.len() > 400);
