@@ -91,7 +91,8 @@ fn member<'a>(layout: &'a Layout, record: &Record) -> Option<Member<'a>> {
         Read::LocalIdentifier(_) => SeveralOf::LocalIdentifier,
         Read::CommonIdentifier(_) => SeveralOf::CommonIdentifier,
         Read::DataIdentifier(_) => SeveralOf::DataIdentifier,
-        Read::Pid(_) => SeveralOf::Pid,
+        // What says which PIDs there are does not go together with others (SAE J1979; from memory).
+        Read::Pid(id) if id % 0x20 != 0 => SeveralOf::Pid,
         _ => return None,
     };
     let several = layout.several.iter().find(|several| several.of == of)?;

@@ -1,5 +1,5 @@
-//! `services-needed`, `padding-needed`, `response-too-long`: a read is one that the line's services have, and fits its
-//! messages.
+//! `services-needed`, `padding-needed`, `response-too-long`, `line-keys`: the line asks, a read is one that its services
+//! have, and fits its messages.
 //!
 //! ```toml
 //! [line]
@@ -21,8 +21,22 @@ use crate::source::Span;
 
 /// Most bytes of a message with a length byte (ISO 14230-2 4.1.4).
 const LONGEST_K_LINE: usize = 255;
+/// Every so many identifiers one says which of the next there are (SAE J1979; from memory).
+const MASK: u8 = 0x20;
 /// Most bytes of a message without the escape sequence (ISO 15765-2:2016 table 9).
 const LONGEST_CAN: usize = 4095;
+
+/// Whether the line asks at all; a bus that is only listened to is reported.
+pub(crate) fn can_be(lines: &Lines, span: &Span, out: &mut Findings<'_>) -> bool {
+    if lines.only_listens() {
+        let message = "nothing is asked on a line that is only listened to";
+        out.push(Diagnostic::new(codes::LINE_KEYS, span.clone(), message).expected(
+            "what comes by itself, like `read = { frame = \"1B4\" }`; or `addressing`, identifiers, `padding` and \
+             `keep_alive` in [line]",
+        ));
+    }
+    !lines.only_listens()
+}
 
 /// Whether the line can carry the request and its longest answer; what is against it is reported.
 pub(crate) fn fits(
@@ -32,6 +46,10 @@ pub(crate) fn fits(
     span: &Span,
     out: &mut Findings<'_>,
 ) -> bool {
+    let comes_by_itself = request.0.is_empty();
+    if !comes_by_itself && !can_be(lines, span, out) {
+        return false;
+    }
     let (bus, most) = match lines.judge() {
         Some(Line::KLine(_)) => ("a K-line", LONGEST_K_LINE),
         Some(Line::Can(_)) => ("a CAN line", LONGEST_CAN),
@@ -63,7 +81,8 @@ pub(crate) fn several(services: &model::service::Services, lines: &Lines, out: &
             SeveralOf::LocalIdentifier => Read::LocalIdentifier(0),
             SeveralOf::Pid => Read::Pid(0),
         };
-        if of_services(&read, lines, span, out)
+        if can_be(lines, span, out)
+            && of_services(&read, lines, span, out)
             && *of == SeveralOf::Pid
             && matches!(lines.judge(), Some(Line::KLine(_)))
         {
@@ -76,6 +95,9 @@ pub(crate) fn several(services: &model::service::Services, lines: &Lines, out: &
 /// Whether fault codes can be read so on this line; what is against it is reported.
 pub(crate) fn faults(read: &At<FaultRead>, lines: &Lines, out: &mut Findings<'_>) {
     let At { value, span } = read;
+    if !can_be(lines, span, out) {
+        return;
+    }
     let request: &[u8] = match value {
         FaultRead::DtcByStatus { status, group } => {
             let [high, low] = group.to_be_bytes();
@@ -126,6 +148,14 @@ fn of_services(read: &Read, lines: &Lines, span: &Span, out: &mut Findings<'_>) 
     let (meant, instead) = match read {
         Read::DataIdentifier(_) => (Services::Iso14229, "common_identifier"),
         Read::CommonIdentifier(_) => (Services::Iso14230, "data_identifier"),
+        Read::InfoType(id) if id % MASK == 0 => {
+            let message = format!("info type {id:02X} says which others there are, and has no count before its data");
+            out.push(
+                Diagnostic::new(codes::NOT_IN_VERSION, span.clone(), message)
+                    .expected("a type that carries data, like 0x02 for the vehicle identification number"),
+            );
+            return false;
+        }
         Read::InfoType(_) if matches!(line, Line::KLine(_)) => {
             let message = "an `info_type` on a K-line is not in this version: its answer comes in several messages";
             out.push(Diagnostic::new(codes::NOT_IN_VERSION, span.clone(), message).expected("a line of type \"can\""));

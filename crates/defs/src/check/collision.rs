@@ -14,7 +14,7 @@ use std::vec::Vec;
 use tickover_framing::can::Id;
 
 use crate::compile::Sheet;
-use crate::compiled::{Can, Line};
+use crate::compiled::{Can, Direction, Line};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::Findings;
 use crate::model::record::Read;
@@ -70,6 +70,22 @@ pub(crate) fn check(sheet: &Sheet, taken: &[Taken], out: &mut Findings<'_>) {
                     .related(taken.span.clone(), taken.what),
             );
         }
+        let sent = record.frame.as_ref().is_some_and(|frame| frame.direction != Direction::Heard);
+        if sent && is_of_obd(id) {
+            let message =
+                format!("`{}` would be sent as {id}, where every vehicle has requests or answers", named.name);
+            out.push(collision(message).expected("an identifier that ISO 15765-4 table 3 and clause 6.3 leave free"));
+        }
         users.entry(id).or_insert((&named.name, span));
+    }
+}
+
+/// Requests to all units and to one, and answers (ISO 15765-4:2005 6.3).
+const fn is_of_obd(id: Id) -> bool {
+    const TESTER: u32 = 0xF1;
+    match id {
+        Id::Standard(id) => matches!(id, 0x7DF..=0x7EF),
+        Id::Extended(0x18DB_33F1) => true,
+        Id::Extended(id) => id >> 16 == 0x18DA && (id & 0xFF == TESTER || id >> 8 & 0xFF == TESTER),
     }
 }

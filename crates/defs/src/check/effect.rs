@@ -36,6 +36,9 @@ pub(crate) fn only_reads(request: &[u8], lines: &Lines, span: &Span, out: &mut F
 
 /// Reports a request that does more than `most`.
 pub(crate) fn at_most(request: &[u8], most: Effect, lines: &Lines, span: &Span, what: &str, out: &mut Findings<'_>) {
+    if !super::asked::can_be(lines, span, out) {
+        return;
+    }
     match lines.effect(request) {
         Judged::Known(effect) if strength(effect) <= strength(most) => {}
         Judged::Known(effect) => {

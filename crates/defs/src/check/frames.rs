@@ -11,13 +11,15 @@
 use std::format;
 use std::vec::Vec;
 
+use tickover_framing::can;
+
 use super::overlap::masks;
 use crate::compile::{Built, Catalog, Lines, Sheet};
-use crate::compiled::{Direction, Line};
+use crate::compiled::{Direction, Every, Line};
 use crate::diagnostic::{Diagnostic, codes};
 use crate::model::Findings;
 use crate::model::frame::Frame;
-use crate::model::record::Record;
+use crate::model::record::{Read, Record};
 use crate::source::Span;
 use crate::value::RecordId;
 
@@ -34,6 +36,7 @@ pub(crate) fn check(sheet: &Sheet, built: &Built, catalog: &Catalog, lines: &Lin
             continue;
         }
         length(record, frame, lines, out);
+        period(record, lines, out);
         let Some(id) = catalog.record(&named.name) else { continue };
         let own = own(frame);
         within(record, &own, out);
@@ -96,6 +99,26 @@ fn length(record: &Record, frame: &Frame, lines: &Lines, out: &mut Findings<'_>)
         out.push(wrong(message, "up to 8, or 12, 16, 20, 24, 32, 48, 64 in FD frames (ISO 11898-1)"));
     } else if least != most && frame.direction != Direction::Heard {
         out.push(wrong("a frame that we send has one length".into(), "one number"));
+    }
+}
+
+/// Frames cannot follow one another faster than the bus carries them.
+fn period(record: &Record, lines: &Lines, out: &mut Findings<'_>) {
+    let (Every::Period(every), Read::Frame(id)) = (record.every, &record.read.value) else { return };
+    let (Some(line), Some(length)) = (lines.can(), &record.length) else { return };
+    let zeroes = [0; 64];
+    let Some(data) = zeroes.get(..usize::from(length.value.0)) else { return };
+    let frame = match line.data_rate {
+        None => can::Frame::classic(*id, data),
+        Some(rate) => can::Frame::fd(*id, data, rate != line.bit_rate),
+    };
+    let Some(takes) = frame.map(|frame| frame.time(line.bit_rate, line.data_rate)) else { return };
+    if every < takes {
+        let message = format!("every {every:?} is more often than the bus can carry this frame, which takes {takes:?}");
+        out.push(
+            Diagnostic::new(codes::FRAME_RULES, record.read.span.clone(), message)
+                .expected("the period with its unit in `every`, like \"10 ms\""),
+        );
     }
 }
 

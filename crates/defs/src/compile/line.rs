@@ -49,7 +49,7 @@ pub(crate) fn read(root: &Table, out: &mut Findings<'_>) -> Lines {
     }
     for (entry, own) in all.into_iter().take(SESSIONS) {
         check::name::plain(&entry.key, entry.key_span.clone(), "session", out);
-        let state = session(&entry.key, own, table, &lines, out);
+        let state = session(&entry.key, own, table, &mut lines, out);
         lines.sessions.push((entry.key.clone(), state));
     }
     lines
@@ -59,7 +59,7 @@ fn session(
     name: &str,
     own: &Table,
     line: Option<&Table>,
-    lines: &Lines,
+    lines: &mut Lines,
     out: &mut Findings<'_>,
 ) -> Option<SessionState> {
     let keys = line::keys_of_session(own, line, out);
@@ -81,6 +81,11 @@ fn session(
         } else {
             place += 1;
         }
+    }
+    if let Some(laid) = &laid {
+        let mut own = collision::taken(&laid_over, laid);
+        own.retain(|own| !lines.taken.iter().any(|taken| taken.id == own.id));
+        lines.taken.extend(own);
     }
     let enter: Vec<Step> = enter?.into_iter().map(|step| step.value).collect();
     Some(SessionState { name: owned(name), enter: Cow::Owned(enter), line: laid? })
@@ -115,6 +120,11 @@ impl Lines {
             Some(Line::Can(line)) => Some(line),
             _ => None,
         }
+    }
+
+    /// Whether nothing can be asked: the bus is only listened to.
+    pub(crate) fn only_listens(&self) -> bool {
+        self.can().is_some_and(|line| line.unit.is_none())
     }
 
     /// The line as far as it says what requests do; `None`: there is none, or that is unknown.

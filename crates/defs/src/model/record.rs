@@ -114,7 +114,7 @@ pub(crate) fn read(table: &Table, out: &mut Findings<'_>) -> Option<Record> {
 fn period(keys: &Keys<'_>, out: &mut Findings<'_>) -> Every {
     let Some(node) = keys.need("every", "\"10 ms\"", out) else { return Every::OnEvent };
     match &node.item {
-        Item::Text(text) if text == "on event" && keys.get("send").is_some() => {
+        Item::Text(text) if ["on event", "once"].contains(&&**text) && keys.get("send").is_some() => {
             let message = "a frame that we send has a period";
             out.push(
                 Diagnostic::new(codes::FRAME_RULES, node.span.clone(), message).expected("a time like \"100 ms\""),

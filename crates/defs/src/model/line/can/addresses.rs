@@ -70,6 +70,11 @@ pub(super) fn read(keys: &Keys<'_>, out: &mut Findings<'_>) -> Option<Addresses>
             let targets = targets
                 .and_then(|node| value::table(node, "target_byte", out))
                 .map(|table| Keys::new(table, "`target_byte`", &["request", "response", "functional"], &[], out));
+            let byte = targets.as_ref().and_then(|targets| targets.entry("functional"));
+            if let Some(entry) = byte.filter(|_| keys.get("functional_id").is_none()) {
+                let message = "`functional` goes with `functional_id`, which is not there";
+                out.push(Diagnostic::new(codes::LINE_KEYS, entry.key_span.clone(), message).label("says nothing here"));
+            }
             by_id(
                 keys,
                 |key, id, out| {

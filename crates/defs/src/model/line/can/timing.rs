@@ -18,6 +18,9 @@ pub(crate) const TIMES: [&str; 11] =
 /// A key and the field that it sets.
 type Field = (&'static str, fn(&mut Times) -> &mut Duration);
 
+/// Gaps that may be nothing at all: how long we or the unit rest before the next frame.
+const MAY_BE_ZERO: [&str; 2] = ["n_br", "n_cs"];
+
 const FIELDS: [Field; 8] = [
     ("p2_max", |t| &mut t.p2_max),
     ("p2_star_max", |t| &mut t.p2_star_max),
@@ -64,14 +67,21 @@ pub(super) fn read(node: Option<&Node>, start: Option<Start>, out: &mut Findings
     let other = |entry: &Entry| of_the_other(Bus::Can, &TIMES, &timing::TIMES, entry);
     let keys = Keys::with_others(table, "[line.timing]", &TIMES, other, out);
     for (key, field) in FIELDS {
-        if let Some(found) = keys.get(key).and_then(|node| time::duration(node, key, out)) {
+        let Some(node) = keys.get(key) else { continue };
+        let Some(found) = time::duration(node, key, out) else { continue };
+        if found.is_zero() && !MAY_BE_ZERO.contains(&key) {
+            no_time(node, key, out);
+        } else {
             *field(&mut times) = found;
         }
     }
     if let Some(node) = keys.get("s3") {
         match &node.item {
             Item::Text(text) if text == "none" => times.s3 = None,
-            _ => times.s3 = time::duration(node, "s3", out).or(times.s3),
+            _ => match time::duration(node, "s3", out) {
+                Some(Duration::ZERO) => no_time(node, "s3", out),
+                found => times.s3 = found.or(times.s3),
+            },
         }
     }
     if let Some(found) = keys.get("st_min").and_then(|node| st_min(node, out)) {
@@ -88,6 +98,10 @@ pub(super) fn read(node: Option<&Node>, start: Option<Start>, out: &mut Findings
         ));
     }
     times
+}
+
+fn no_time(node: &Node, key: &str, out: &mut Findings<'_>) {
+    out.push(Diagnostic::new(codes::QUANTITY, node.span.clone(), format!("`{key}` is above zero")));
 }
 
 /// STmin as it stands in a flow control frame (ISO 15765-2:2016 table 20).
