@@ -10,24 +10,24 @@ use tickover::session::{NoteKind, RequestError};
 use super::*;
 
 /// A name of our own that can point to one pseudo-terminal after another, as an adapter's name does.
-struct Name(PathBuf);
+pub(super) struct Name(PathBuf);
 
 impl Name {
-    fn of(what: &str) -> Self {
+    pub(super) fn of(what: &str) -> Self {
         Self(std::env::temp_dir().join(format!("tickover-{what}-{}", std::process::id())))
     }
 
-    fn point_to(&self, bench: &Bench) {
+    pub(super) fn point_to(&self, path: &str) {
         let _ = fs::remove_file(&self.0);
-        std::os::unix::fs::symlink(bench.path(), &self.0).expect("a link in the temporary folder");
+        std::os::unix::fs::symlink(path, &self.0).expect("a link in the temporary folder");
     }
 
     /// Before a bench is dropped: the system gives its number to the next one, which may be another test's.
-    fn point_nowhere(&self) {
+    pub(super) fn point_nowhere(&self) {
         let _ = fs::remove_file(&self.0);
     }
 
-    fn path(&self) -> &str {
+    pub(super) fn path(&self) -> &str {
         self.0.to_str().expect("the temporary folder has a name in UTF-8")
     }
 }
@@ -41,7 +41,7 @@ impl Drop for Name {
 #[test]
 fn a_terminal_closed_under_a_session_is_lost_missed_and_taken_up_again() {
     let (first, name) = (bench(), Name::of("replugged"));
-    name.point_to(&first);
+    name.point_to(first.path());
     let (session, _) = watching();
     let port = Serial::open(name.path()).expect("the bench's terminal");
     let connection =
@@ -59,7 +59,7 @@ fn a_terminal_closed_under_a_session_is_lost_missed_and_taken_up_again() {
     assert!(missing.to_string().starts_with(&start), "{missing}");
 
     let second = bench();
-    name.point_to(&second);
+    name.point_to(second.path());
     let back = next_note(&mut items);
     assert_eq!(back.kind, NoteKind::Reconnecting, "{back}");
     let start = format!("port {} is open again after ", name.path());
@@ -94,7 +94,7 @@ fn a_terminal_closed_under_a_session_ends_it_if_nobody_asked_to_reopen() {
 #[test]
 fn a_request_under_way_when_the_line_goes_is_answered_with_the_loss() {
     let (bench, name) = (bench(), Name::of("asked"));
-    name.point_to(&bench);
+    name.point_to(bench.path());
     let (session, _) = watching();
     let connection =
         Connection::open(session, Serial::open(name.path()).expect("the bench's terminal")).expect("a thread");

@@ -7,8 +7,10 @@ use tickover::bench::{Bench, Line, Options as UnitOptions, Simulated, real_time:
 use tickover::link::{Clock, Items};
 use tickover::{ChannelId, Definition, Item, Note, Rate, Row, Session};
 
+mod buses;
 mod faces;
 mod loss;
+mod relay;
 mod speed;
 
 fn bramble() -> Definition {
