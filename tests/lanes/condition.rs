@@ -118,6 +118,28 @@ fn conditions_that_come_by_the_thousand_are_counted_and_told_now_and_then() {
     assert_eq!(world.session.report(world.bus.now()).bus.errors, 1_000);
 }
 
+/// Common practice, no source: an adapter takes a frame, and says later that it has no room for it.
+#[test]
+fn a_frame_that_the_adapter_refuses_is_told_and_counted_and_the_session_goes_on() {
+    let mut world = World::new(session(), [engine()]);
+    world.run(ms(300));
+    let rows = world.rows.len();
+    let at = world.bus.now();
+    for _ in 0..3 {
+        world.session.handle(Input::Bus { at, condition: Condition::Refused });
+    }
+    world.run(ms(300));
+    assert_eq!(
+        world.said(NoteKind::Bus),
+        [
+            "line: the adapter refused to send a frame of ours; its queue is full or its channel closed: ask for less per \
+          second, and let nobody else use it"
+        ]
+    );
+    assert_eq!(world.session.report(world.bus.now()).bus.refused, 3);
+    assert!(world.rows.len() >= rows + 10, "the session goes on");
+}
+
 #[test]
 fn a_lost_port_is_said_once_for_all_units_and_the_session_can_go_on() {
     let gearbox = definition("gearbox-unit", GEARBOX, &byte("oil", 0x4001));

@@ -188,6 +188,7 @@ impl Session {
             Condition::Passive => &mut self.said.passive,
             Condition::Off => &mut self.said.off,
             Condition::Overrun => &mut self.said.overruns,
+            Condition::Refused => &mut self.said.refused,
             _ => return self.bus_is_active(at),
         };
         *count += 1;

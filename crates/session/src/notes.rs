@@ -270,6 +270,10 @@ pub(crate) fn bus(at: Instant, condition: Condition, times: u64) -> Option<Note>
             "frames came faster than they were taken, and some are lost",
             "let the port filter, or give the program more time",
         ),
+        Condition::Refused => (
+            "the adapter refused to send a frame of ours",
+            "its queue is full or its channel closed: ask for less per second, and let nobody else use it",
+        ),
         _ => return None,
     };
     let text = if times == 1 { text.to_string() } else { format!("{text} ({times} times so far)") };

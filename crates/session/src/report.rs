@@ -82,6 +82,8 @@ pub struct BusCounts {
     pub off: u64,
     /// Times that frames came faster than they were taken.
     pub overruns: u64,
+    /// Frames of ours that the adapter refused to send.
+    pub refused: u64,
 }
 
 /// What became of one frame that was listened to, over all connections.

@@ -16,4 +16,6 @@ pub enum Condition {
     Active,
     /// Frames came faster than they were taken; some are lost.
     Overrun,
+    /// A frame of ours was not sent: the adapter refused it after it had been handed over.
+    Refused,
 }

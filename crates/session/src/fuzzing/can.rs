@@ -116,6 +116,7 @@ impl World {
                     Condition::Off,
                     Condition::Active,
                     Condition::Overrun,
+                    Condition::Refused,
                 ];
                 let condition = condition[usize::from(more.next().unwrap_or(0)) % condition.len()];
                 self.session.handle(Input::Bus { at: self.now, condition });

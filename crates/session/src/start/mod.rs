@@ -196,7 +196,7 @@ impl Start {
     }
 
     fn condition(&mut self, at: Instant, condition: Condition) {
-        let wrong = !matches!(condition, Condition::Active | Condition::Overrun);
+        let wrong = !matches!(condition, Condition::Active | Condition::Overrun | Condition::Refused);
         match &mut self.phase {
             Phase::Listening { errors, .. } => *errors |= wrong,
             Phase::Sending { .. } | Phase::Answers { .. } | Phase::Busy { .. } if wrong => {

@@ -21,8 +21,11 @@ use line::{CR, FRAME_MAX, Lines, RATES, Said};
 /// A CAN adapter behind a serial port, in the slcan protocol.
 ///
 /// `Act::Speed` closes its channel, sets the bit rate and opens it again; the rates are those of the protocol, 10
-/// kbit/s to 1 Mbit/s, and another one, or one that the adapter refuses, is [`Lost::Refused`]. When a frame was sent is computed: it starts when it is handed over, or when the one before
-/// it is out. Classic frames only.
+/// kbit/s to 1 Mbit/s, and another one, or one that the adapter refuses, is [`Lost::Refused`]. It comes back when the
+/// adapter has answered these three commands, after 750 ms if it answers none, and nothing else is done meanwhile; a
+/// session asks for it only while nobody is being asked anything. When a frame was sent is computed: it starts when it
+/// is handed over, or when the one before it is out. One that the adapter refuses after that is told as
+/// [`Condition::Refused`]. Classic frames only.
 ///
 /// ```no_run
 /// # fn main() -> Result<(), tickover_link::OpenError> {
@@ -49,7 +52,7 @@ pub struct Slcan {
 pub struct Count {
     /// Lines that are none of this protocol.
     pub noise: u64,
-    /// Frames that the adapter refused to send: its buffer was full, or its channel closed.
+    /// Frames that the adapter refused to send: its buffer was full, or somebody closed its channel.
     pub refused: u64,
 }
 
@@ -257,8 +260,12 @@ impl Slcan {
             Said::Frame(frame) if self.wanted.takes(frame.id) => self.hold(Woke::Frame { end, frame }),
             Said::Bus(condition) => self.hold(Woke::Bus { at: end, condition }),
             Said::Noise => self.count.noise += 1,
-            Said::Refused => self.count.refused += 1,
-            Said::Frame(_) | Said::Done | Said::Answer => {}
+            // Of a closed channel it answers a command.
+            Said::Refused if self.sent.is_some() => {
+                self.count.refused += 1;
+                self.hold(Woke::Bus { at: end, condition: Condition::Refused });
+            }
+            Said::Frame(_) | Said::Refused | Said::Done | Said::Answer => {}
         }
     }
 

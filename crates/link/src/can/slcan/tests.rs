@@ -21,6 +21,8 @@ enum Manner {
     AnswersVersion,
     /// BEL to every bit rate.
     RefusesRates,
+    /// BEL to every frame, and to the closing of a channel that is not open.
+    RefusesFrames,
     Silent,
 }
 
@@ -54,6 +56,7 @@ impl Adapter {
                     (_, Some(b'V')) => b"V1013\r",
                     (Manner::AnswersVersion, _) => b"",
                     (Manner::RefusesRates, Some(b'S')) => b"\x07",
+                    (Manner::RefusesFrames, Some(b't' | b'C')) => b"\x07",
                     (_, Some(b't')) => b"z\r",
                     (_, Some(b'T')) => b"Z\r",
                     _ => b"\r",
@@ -226,12 +229,14 @@ fn an_fd_frame_is_a_refusal() {
     assert!(matches!(port.act(&act), Some(Input::Lost { cause: Lost::Refused, .. })));
 }
 
+/// Linux kernel 6.1, `slcan`: BEL is the answer to what is not done.
 #[test]
-fn refused_frames_are_counted() {
-    let mut adapter = Adapter::new(Manner::Answers);
+fn a_frame_that_the_adapter_refuses_is_told_and_counted() {
+    let adapter = Adapter::new(Manner::RefusesFrames);
     let mut port = opened(&adapter);
-    adapter.says(b"\x07t1230\r");
-    assert!(matches!(next(&mut port), Woke::Frame { .. }));
+    assert_eq!(port.count().refused, 0, "a refused command is no refused frame");
+    assert!(matches!(port.act(&transmit(frame(0x7E0, &[1]))), Some(Input::Sent { .. })));
+    assert!(matches!(next(&mut port), Woke::Bus { condition: Condition::Refused, .. }));
     assert_eq!(port.count().refused, 1);
 }
 
