@@ -9,7 +9,7 @@ use tickover::bench::bus::{Bus, Station};
 use tickover::defs::{Definition, Invalid};
 use tickover::framing::Instant;
 use tickover::framing::can::{Filter, Frame, Id};
-use tickover::framing::contract::{Act, Input, Output, Tag, Why, Wire};
+use tickover::framing::contract::{Act, Input, Known, Machine, Output, Tag, Why, Wire};
 use tickover::framing::drive::{Port, Woke, turn};
 use tickover::framing::transport::Reach;
 use tickover::services::Effect;
@@ -292,6 +292,35 @@ fn a_frame_is_sent_by_permit_alone_on_the_grid_of_its_period() {
     let before = world.heard().len();
     world.run(1500);
     assert_eq!(world.heard().len(), before);
+}
+
+/// ISO 15765-2:2016 table 21: N_As, 1000 ms.
+#[test]
+fn frames_that_nobody_acknowledges_do_not_pile_up() {
+    let handed_over = |confirmed: bool| {
+        let mut session = Session::new(tansy());
+        session.connect(ms(0), Reach::IDEAL);
+        session.send_frame(ms(0), "display", Permit::to(Effect::Actuates)).unwrap();
+        let mut count = 0;
+        for now in (0..=10_000).step_by(10).map(ms) {
+            session.handle(Input::Timeout { now });
+            loop {
+                match session.poll_output() {
+                    Output::Act(Act::Speed(speed)) => session.handle(Input::SpeedIs { at: now, got: Some(speed) }),
+                    Output::Act(Act::Transmit { tag, .. }) => {
+                        count += 1;
+                        if confirmed {
+                            session.handle(Input::Sent { tag, start: now, end: now, known: Known::Measured });
+                        }
+                    }
+                    Output::WaitUntil { .. } | Output::Idle => break,
+                    _ => {}
+                }
+            }
+        }
+        count
+    };
+    assert_eq!((handed_over(true), handed_over(false)), (101, 11));
 }
 
 #[test]

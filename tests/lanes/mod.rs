@@ -3,6 +3,7 @@
 mod condition;
 mod discovery;
 mod functional;
+mod many;
 mod packing;
 mod prediction;
 mod starting;

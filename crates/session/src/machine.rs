@@ -15,7 +15,7 @@ use crate::bus::{Bus, BusStep};
 use crate::bystander::Bystanders;
 use crate::conversation::Conversation;
 use crate::report::BusCounts;
-use crate::sender::Sender;
+use crate::sender::{OURS, Sender};
 use crate::{ChannelKey, Event, Fault, Note, NoteKind, Permit, Rate, RequestError, UnitId, notes};
 
 /// A diagnostic session on one line with one or more control units: connects, identifies, polls, decodes, measures,
@@ -226,6 +226,9 @@ impl Machine for Session {
             Input::Bus { at, condition } => self.bus_says(at, condition),
             Input::Sent { tag: Tag(tag), start, end, known } if self.bus.is_open() => {
                 let [unit, tag] = tag.to_be_bytes();
+                if unit == OURS {
+                    return self.frame_is_out(tag);
+                }
                 let input = Input::Sent { tag: Tag(tag.into()), start, end, known };
                 self.conversation_mut(UnitId(unit)).into_iter().for_each(|conversation| conversation.handle(input));
             }

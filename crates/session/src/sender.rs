@@ -21,8 +21,11 @@ use crate::machine::Session;
 use crate::notes::{advise, note};
 use crate::{Fault, NoteKind, Permit, Rate, UnitId};
 
-/// Tags of these frames: no unit's.
-const TAG: Tag = Tag(0xFF00);
+/// High byte of the tags of these frames: no unit's. The low byte is the sender's number, from 1.
+pub(crate) const OURS: u8 = 0xFF;
+/// N_As (ISO 15765-2:2016 table 21): so long the next frame waits for the confirmation of the one before. Frames that
+/// nobody acknowledges do not pile up in the port.
+const N_AS: Duration = Duration::from_secs(1);
 
 /// Why frames are not sent: the caller's mistake, or the definition's.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
@@ -55,6 +58,9 @@ pub enum SendError {
         /// What it carries.
         taken: String,
     },
+    /// More than a session sends.
+    #[error("caller: 255 frames are being sent already; stop one first")]
+    TooMany,
     /// It is being sent.
     #[error("caller: frame '{record}' is being sent already; stop it first")]
     Already {
@@ -69,6 +75,9 @@ pub(crate) struct Sender {
     unit: UnitId,
     record: RecordId,
     id: Id,
+    number: u8,
+    /// Since when a frame is handed over and not confirmed.
+    handed: Option<Instant>,
     period: Duration,
     /// The next place on the grid; `None`: the bus is not up yet.
     next: Option<Instant>,
@@ -110,7 +119,10 @@ impl Session {
         }
         let text = format!("frame {frame} ('{record}') is sent every {period:?} from now on");
         self.note(advise(now, NoteKind::Sending, Fault::Nobody, text, Self::SEND_CAUTION));
-        self.senders.push(Sender { unit, record: id, id: frame, period, next: None, count: 0, silent: None });
+        let taken = |number: &u8| self.senders.iter().any(|sender| sender.number == *number);
+        let number = (1..=u8::MAX).find(|number| !taken(number)).ok_or(SendError::TooMany)?;
+        let (handed, next, silent) = (None, None, None);
+        self.senders.push(Sender { unit, record: id, id: frame, number, handed, period, next, count: 0, silent });
         self.feed(unit);
         Ok(())
     }
@@ -187,7 +199,7 @@ impl Session {
     pub(crate) fn poll_senders(&mut self) -> Option<Act> {
         let now = self.now;
         if !matches!(self.bus, Bus::Up { off_since: None }) {
-            self.senders.iter_mut().for_each(|sender| sender.next = None);
+            self.senders.iter_mut().for_each(|sender| (sender.next, sender.handed) = (None, None));
             return None;
         }
         for place in 0..self.senders.len() {
@@ -201,6 +213,9 @@ impl Session {
             let gone = now.since(next).as_nanos() / period.as_nanos().max(1);
             let steps = u32::try_from(gone).unwrap_or(u32::MAX).saturating_add(1);
             sender.next = Some(next.after(period.saturating_mul(steps)));
+            if sender.handed.is_some_and(|handed| now.since(handed) < N_AS) {
+                continue;
+            }
             let (unit, record, id, count) = (sender.unit, sender.record, sender.id, sender.count);
             let Some(conversation) = self.conversations().nth(unit.place()) else { continue };
             let made = made(conversation, record, now, count);
@@ -214,7 +229,9 @@ impl Session {
                         false => Frame::classic(id, &made.data),
                     };
                     if let Some(frame) = frame {
-                        return Some(Act::Transmit { tag: TAG, wire: Wire::Frame(frame) });
+                        sender.handed = Some(now);
+                        let tag = Tag(u16::from_be_bytes([OURS, sender.number]));
+                        return Some(Act::Transmit { tag, wire: Wire::Frame(frame) });
                     }
                 }
                 Err(why) if sender.silent.as_ref() != Some(&why) => {
@@ -226,6 +243,12 @@ impl Session {
             }
         }
         None
+    }
+
+    /// A frame of ours is out.
+    pub(crate) fn frame_is_out(&mut self, number: u8) {
+        let sender = self.senders.iter_mut().find(|sender| sender.number == number);
+        sender.into_iter().for_each(|sender| sender.handed = None);
     }
 
     /// When the next frame is to be sent.
