@@ -1,7 +1,7 @@
 //! The bus's own conditions: its rate, errors, nobody who acknowledges, a controller that switches itself off.
 
 use tickover::bench::bus::Who;
-use tickover::framing::can::{Condition, Filter};
+use tickover::framing::can::{Condition, Filter, Frame};
 use tickover::framing::contract::Lost;
 use tickover::session::start::Width;
 use tickover::session::{NoteKind, Rate, Session, UnitId};
@@ -182,4 +182,23 @@ fn closing_ends_every_lane_and_is_told_once() {
     world.run(ms(300));
     assert_eq!(world.bus.passed().count(), frames, "nothing more is sent");
     assert!(matches!(world.bus.speed_of(Who::Tester), Some(Speed::Can { bit_rate: BIT_RATE, .. })));
+}
+
+/// Reserved PDU types (ISO 15765-2:2016 table 8) on a unit's response identifier, three in a millisecond.
+#[test]
+fn noise_by_the_thousand_is_counted_and_told_ten_times_a_second() {
+    let mut world = World::new(session(), [engine()]);
+    let junk = Frame::classic(Id::Standard(ENGINE.1), &[0xF0; 8]).unwrap();
+    for _ in 0..3_000 {
+        world.run(ms(1));
+        let end = world.bus.now();
+        (0..3).for_each(|_| world.session.handle(Input::Frame { end, frame: &junk }));
+    }
+    world.run(ms(1));
+    let told = world.said(NoteKind::Noise);
+    assert!((30..=40).contains(&told.len()), "{} notes in 3 s", told.len());
+    assert!(told[9].contains("what else comes within a second is only counted"), "{}", told[9]);
+    assert_eq!(world.session.report(world.bus.now()).noise, 9_000);
+    assert!(world.rows.len() > 140, "the unit is read all the same: {}", world.rows.len());
+    assert!(world.rows.iter().all(|row| row.response == [0x62, 0x40, 0x01, 90]), "no row of noise");
 }

@@ -99,6 +99,30 @@ pub(crate) struct History {
     pub(crate) unclear: Option<String>,
     /// "Early" is said once a connection.
     pub(crate) said_early: bool,
+    /// How much noise was told of lately.
+    pub(crate) noise: NoiseTold,
+}
+
+/// Noise is counted always and told of so often that rows still find room beside it.
+#[derive(Debug, Default)]
+pub(crate) struct NoiseTold {
+    since: Instant,
+    count: u8,
+}
+
+impl NoiseTold {
+    const PERIOD: Duration = Duration::from_secs(1);
+    const MOST: u8 = 10;
+
+    /// What a note about noise ends with; `None`: it is only counted.
+    pub(crate) fn more(&mut self, at: Instant) -> Option<&'static str> {
+        if at.since(self.since) >= Self::PERIOD {
+            *self = Self { since: at, count: 0 };
+        }
+        (self.count < Self::MOST).then_some(())?;
+        self.count += 1;
+        Some(if self.count < Self::MOST { "" } else { "; what else comes within a second is only counted" })
+    }
 }
 
 impl Conversation {

@@ -109,8 +109,11 @@ impl Conversation {
         if what == Noise::Early && core::mem::replace(&mut self.history.said_early, true) {
             return;
         }
+        let Some(more) = self.history.noise.more(at) else { return };
         let during = self.lane.as_ref().and_then(|lane| lane.flight.as_ref()).map(|flight| self.say(flight.purpose));
-        self.note(notes::noise(at, what, &during.unwrap_or_else(|| "between requests".to_string())));
+        let mut note = notes::noise(at, what, &during.unwrap_or_else(|| "between requests".to_string()));
+        note.text.push_str(more);
+        self.note(note);
     }
 
     /// The answer to the end of communication, or none: it is over.
