@@ -11,7 +11,7 @@ for definition in bramble-62 obd-j1979-can; do
     kill $unit && wait $unit || exit 1
     ./compare rows truth > compared || { cat words compared; exit 1; }
     # Nothing is equal to nothing.
-    [ "$(wc -l < rows)" -gt 100 ] || { echo "too few rows"; cat words; exit 1; }
+    [ -s rows ] || { echo "no rows"; cat words; exit 1; }
     grep -E '^(unit|responses|worst gap|repeats|response time)  ' words
     tail -n 1 compared
 done
