@@ -214,6 +214,19 @@ fn a_frame_that_does_not_come_any_more_is_told_once_and_so_is_its_return() {
     assert!(report.frames[0].worst_gap > Duration::from_millis(1900), "{report:?}");
 }
 
+/// Adapters and units begin in their own time: the first frame is given half a second.
+#[test]
+fn a_frame_that_begins_a_little_later_is_not_missed() {
+    let list = |from: u64| (0..10_u64).map(move |i| (from + 10 * i, DRIVE, drive(i as u8)));
+    for (from, told) in [(300, 0), (700, 2)] {
+        let mut world = World::new(watching(&["engine_speed"]), list(from));
+        world.run(from + 100);
+        let said = world.said(NoteKind::FrameMissed);
+        assert_eq!(said.len(), told, "{said:?}");
+        assert!(said.iter().take(1).all(|said| said.contains("nothing for 0.5 s, expected every 10 ms")), "{said:?}");
+    }
+}
+
 #[test]
 fn a_total_goes_over_its_wrap_and_a_step_too_large_is_told() {
     let fuels = [0xFFE0, 0xFFEF, 0x0010, 0x2010, 0x2020];

@@ -110,3 +110,20 @@ fn a_unit_that_is_woken_at_five_baud_is_refused_by_a_bench_without_pulses() {
     let refused = Bench::start(&definition, Options::default(), Clock::start(), None).expect_err("no such bench");
     assert!(refused.to_string().starts_with("definition: 'bramble-40' is woken at five baud"), "{refused}");
 }
+
+#[cfg(unix)]
+#[test]
+fn a_definition_for_can_on_a_port_for_bytes_is_refused_with_what_to_open_instead() {
+    let bench = Bench::start(&definition("bramble-40"), Options::default(), Clock::start(), None).expect("a bench");
+    let port = Serial::open(bench.path()).expect("the bench's port");
+    let session = tickover::Session::new(definition("bramble-62"));
+    let sentence = Connection::open(session, port).expect_err("refused").to_string();
+    let name = bench.path();
+    assert_eq!(
+        sentence,
+        format!(
+            "{name} is opened as a pseudo-terminal for a K-line, and definition 'bramble-62' is for CAN; an adapter that \
+             speaks slcan opens as slcan:{name}, a CAN interface as can:NAME"
+        )
+    );
+}

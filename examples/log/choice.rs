@@ -2,7 +2,7 @@
 
 use std::str::FromStr;
 
-use tickover::defs::compiled::{Channel, Every, Layout, Origin};
+use tickover::defs::compiled::{Channel, Direction, Every, Layout, Origin};
 use tickover::defs::lookup::UnknownName;
 use tickover::defs::{ChannelId, Definition, RecordId};
 use tickover::session::{ChannelKey, Rate, Session, UnitId};
@@ -104,10 +104,14 @@ fn layouts(definition: &Definition) -> impl Iterator<Item = &Layout> {
     std::iter::once(&definition.base).chain(definition.variants.iter().map(|variant| &variant.layout))
 }
 
-/// A record whose request needs a value put in (a fault code) cannot be polled, and neither can its channels.
+/// A record whose request needs a value put in (a fault code) cannot be polled, and neither can its channels; what we
+/// would send is not read.
 fn polled(definition: &Definition, id: ChannelId) -> bool {
     channel_in(definition, id).is_some_and(|(layout, channel)| match record_of(channel) {
-        Some(record) => layout.record(record).is_some_and(|record| record.request.constant().is_some()),
+        Some(record) => layout.record(record).is_some_and(|record| {
+            let sent = record.frame.is_some_and(|frame| frame.direction != Direction::Heard);
+            record.request.constant().is_some() && !sent
+        }),
         None => channel.inputs.iter().all(|input| *input != id && polled(definition, *input)),
     })
 }
@@ -155,6 +159,12 @@ mod tests {
     fn a_channel_that_does_not_exist_is_told_with_the_nearest() {
         let sentence = resolved(&["bramble-40.toml"], &["engine_sped"]).unwrap_err();
         assert!(sentence.contains("engine_speed"), "{sentence}");
+    }
+
+    #[test]
+    fn what_we_would_send_is_not_logged() {
+        let chosen = resolved(&["../tests/defs_ok/tansy-bus.toml"], &[]).unwrap();
+        assert!(!chosen.is_empty() && !chosen.iter().any(|name| name.starts_with("shown_")), "{chosen:?}");
     }
 
     #[test]

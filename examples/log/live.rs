@@ -86,9 +86,14 @@ impl Live {
 
     /// One line for people: the rate is never given without its worst gap.
     pub(crate) fn state(&self, report: &Report, now: Instant) -> String {
+        let frames: u64 = report.frames.iter().map(|frame| frame.frames).sum();
+        let heard = if report.frames.is_empty() { String::new() } else { format!("   {frames} frames heard") };
+        let since = seconds(now.since(self.start));
+        if self.predicted <= 0.0 && report.responses == 0 && !report.frames.is_empty() {
+            return format!("{since}{heard}");
+        }
         format!(
-            "{}   {} responses   {} of {} predicted   worst gap {}   {} repeats",
-            seconds(now.since(self.start)),
+            "{since}   {} responses   {} of {} predicted   worst gap {}   {} repeats{heard}",
             report.responses,
             per_second(report.recent.or(report.achieved)),
             per_second(Some(self.predicted)),

@@ -68,7 +68,9 @@ fn run(options: &Options, out: &mut Streams<'_>) -> Result<(), String> {
     let session = wishes(session, options, &chosen)?;
     let p2 = options.p2.unwrap_or_else(|| p2_assumed(&units));
     let prediction = session.predict(p2);
-    out.say(&format!("predicted, if the unit answers after {}: {prediction}", report::millis(p2)));
+    if prediction.per_second > 0.0 {
+        out.say(&format!("predicted, if the unit answers after {}: {prediction}", report::millis(p2)));
+    }
 
     let stop = signals::stop_flag()?;
     let clock = Clock::start();

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 use std::time::Duration;
 
-use tickover::session::{ChannelReport, Report};
+use tickover::session::{ChannelReport, FrameReport, Report};
 
 use crate::choice::read_once;
 use crate::units::Units;
@@ -36,27 +36,34 @@ pub(crate) fn closing(report: &Report, units: &Units, around: &Surroundings) -> 
         let _ = writeln!(out, "{what:<15}{text}");
     };
     say("unit", around.title.clone());
-    say(
-        "responses",
-        format!(
-            "{} in {}: {} achieved, {} predicted{}",
-            report.responses,
-            seconds(report.span),
-            per_second(report.achieved),
-            per_second(Some(around.predicted)),
-            ratio(report.achieved, around.predicted)
-        ),
-    );
+    let only_heard = report.responses == 0 && around.predicted <= 0.0 && !report.frames.is_empty();
+    if only_heard {
+        say("frames", "listened to; nobody is asked on this bus".to_owned());
+    } else {
+        say(
+            "responses",
+            format!(
+                "{} in {}: {} achieved, {} predicted{}",
+                report.responses,
+                seconds(report.span),
+                per_second(report.achieved),
+                per_second(Some(around.predicted)),
+                ratio(report.achieved, around.predicted)
+            ),
+        );
+    }
     if report.responses > 1 {
         say("worst gap", format!("{} between two responses", millis(report.worst_gap)));
     }
-    say(
-        "repeats",
-        format!(
-            "{} ({} silences, {} garbled, {} refusals, {} pending, {} reconnections)",
-            report.repeats, report.silences, report.noise, report.refusals, report.pending, report.reconnections
-        ),
-    );
+    if !only_heard {
+        say(
+            "repeats",
+            format!(
+                "{} ({} silences, {} garbled, {} refusals, {} pending, {} reconnections)",
+                report.repeats, report.silences, report.noise, report.refusals, report.pending, report.reconnections
+            ),
+        );
+    }
     if report.responses > 0 {
         say(
             "response time",
@@ -75,7 +82,7 @@ pub(crate) fn closing(report: &Report, units: &Units, around: &Surroundings) -> 
     if report.stretch > 1.0 {
         say("wishes", format!("not all can be met: every wanted period is stretched {:.2} times", report.stretch));
     }
-    if !report.binds.is_empty() {
+    if !report.binds.is_empty() && !only_heard {
         say("binds", report.binds.clone());
     }
     say("scheduling", around.scheduling.clone());
@@ -89,6 +96,7 @@ pub(crate) fn closing(report: &Report, units: &Units, around: &Surroundings) -> 
         say("file", file.clone());
     }
     each_unit(&mut out, report, units, around);
+    frames(&mut out, report, units);
     channels(&mut out, report, units);
     out
 }
@@ -107,6 +115,41 @@ fn each_unit(out: &mut String, report: &Report, units: &Units, around: &Surround
             per_second(Some(predicted)),
             ratio(report.achieved, predicted),
             if report.responses > 1 { millis(report.worst_gap) } else { "-".to_owned() }
+        );
+    }
+}
+
+/// What became of each frame that was listened to.
+fn frames(out: &mut String, report: &Report, units: &Units) {
+    if report.frames.is_empty() {
+        return;
+    }
+    let name = |line: &FrameReport| {
+        let record = units.get(line.unit).map_or("?", |unit| unit.definition.record_name(line.record));
+        match units.only() {
+            Some(_) => record.to_owned(),
+            None => format!("{}:{record}", units.get(line.unit).map_or("?", |unit| &unit.name)),
+        }
+    };
+    let width = report.frames.iter().map(|line| name(line).len()).max().unwrap_or(0).max(6);
+    let _ = writeln!(
+        out,
+        "\n{:8}  {:width$}  {:>8}  {:>10}  {:>8}  {:>9}  not decoded: length, checksum, counter",
+        "frame", "record", "decoded", "expected/s", "got/s", "worst gap"
+    );
+    for line in &report.frames {
+        let expected = line.expected.map_or_else(|| "on event".to_owned(), |times| format!("{times:.2}"));
+        let got = line.achieved.map_or_else(|| "-".to_owned(), |times| format!("{times:.2}"));
+        let gap = if line.frames > 1 { millis(line.worst_gap) } else { "-".to_owned() };
+        let _ = writeln!(
+            out,
+            "{:8}  {:width$}  {:>8}  {expected:>10}  {got:>8}  {gap:>9}  {}, {}, {}",
+            line.id.to_string(),
+            name(line),
+            line.frames,
+            line.wrong_length,
+            line.wrong_checksum,
+            line.wrong_counter
         );
     }
 }
@@ -229,6 +272,28 @@ mod tests {
             ..Report::default()
         };
         insta::assert_snapshot!(closing(&report, &units, &around()));
+    }
+
+    #[test]
+    fn frames_that_were_listened_to_have_lines_of_their_own() {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/defs_ok/tansy-bus.toml");
+        let units = Units::load(&[path.parse().unwrap()]).expect("the definition is right");
+        let frame = |record, id, expected| FrameReport {
+            unit: tickover::session::UnitId::FIRST,
+            record: tickover::defs::RecordId(record),
+            id: tickover::framing::can::Id::Standard(id),
+            frames: 288,
+            achieved: Some(99.98),
+            expected,
+            worst_gap: Duration::from_micros(12_300),
+            wrong_length: 0,
+            wrong_checksum: 1,
+            wrong_counter: 2,
+        };
+        let frames = vec![frame(0, 0x1C2, Some(100.0)), frame(1, 0x1C3, None)];
+        let around = Surroundings { predicted: 0.0, dropped: 0, file: None, ..around() };
+        let report = Report { frames, ..Report::default() };
+        insta::assert_snapshot!(closing(&report, &units, &around));
     }
 
     #[test]

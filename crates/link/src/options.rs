@@ -3,9 +3,11 @@
 use std::fmt;
 use std::sync::{Arc, Mutex};
 
+use tickover_defs::compiled::Line;
 use tickover_session::Session;
 
 use crate::blocking::{Connection, Ended};
+use crate::port::Description;
 use crate::queue::Queue;
 use crate::tap::Tap;
 use crate::thread::{Running, Start};
@@ -66,8 +68,10 @@ impl Options {
     /// Starts the I/O thread for `port`, which connects the session at once.
     ///
     /// # Errors
-    /// [`OpenError::Thread`] if the system starts no thread.
+    /// [`OpenError::Thread`] if the system starts no thread; [`OpenError::NotForCan`] or [`OpenError::NotForKLine`] if
+    /// the session's definition is for the other sort of line.
     pub fn open(self, session: Session, port: impl LivePort + 'static) -> Result<Connection, OpenError> {
+        fits(&session, &port.description())?;
         let queue = Arc::new(Queue::new(self.queue));
         let ended = Arc::new(Mutex::new(None));
         let (clock, port_is) = (port.clock(), port.description());
@@ -89,6 +93,22 @@ impl Options {
             tap: self.tap,
         })?;
         Ok(Connection::new(running, queue, clock, port_is, ended))
+    }
+}
+
+/// A session for frames on a port for bytes, or the other way round, would only tell of speeds and refusals.
+fn fits(session: &Session, port: &Description) -> Result<(), OpenError> {
+    let definition = session.definition();
+    let wants_can = match &definition.line {
+        Some(Line::Can(_)) => true,
+        Some(Line::KLine(_)) => false,
+        _ => return Ok(()),
+    };
+    let (name, kind, definition) = (port.name.clone(), port.kind, definition.id.to_string());
+    match port.kind.is_for_can() {
+        Some(false) if wants_can => Err(OpenError::NotForCan { name, kind, definition }),
+        Some(true) if !wants_can => Err(OpenError::NotForKLine { name, kind, definition }),
+        _ => Ok(()),
     }
 }
 

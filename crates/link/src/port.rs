@@ -126,6 +126,21 @@ impl Kind {
     }
 }
 
+impl Kind {
+    /// Whether frames pass, not bytes; `None` if both may.
+    pub const fn is_for_can(self) -> Option<bool> {
+        match self {
+            Self::Device | Self::PseudoTerminal => Some(false),
+            Self::InProcess => None,
+            Self::CanInterface
+            | Self::VirtualCan
+            | Self::SlcanAdapter
+            | Self::SlcanPseudoTerminal
+            | Self::RemoteBus => Some(true),
+        }
+    }
+}
+
 impl fmt::Display for Kind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
@@ -190,6 +205,32 @@ pub enum OpenError {
         text: String,
         /// What would be one.
         expected: &'static str,
+    },
+    /// The definition is for CAN, and bytes pass here.
+    #[error(
+        "{name} is opened as a {kind} for a K-line, and definition '{definition}' is for CAN; an adapter that speaks \
+         slcan opens as slcan:{name}, a CAN interface as can:NAME"
+    )]
+    NotForCan {
+        /// The port's name.
+        name: String,
+        /// What it is.
+        kind: Kind,
+        /// The definition's id.
+        definition: String,
+    },
+    /// The definition is for a K-line, and frames pass here.
+    #[error(
+        "{name} is a {kind}, and definition '{definition}' is for a K-line; give the path of a serial port, or a \
+         definition for CAN"
+    )]
+    NotForKLine {
+        /// The port's name.
+        name: String,
+        /// What it is.
+        kind: Kind,
+        /// The definition's id.
+        definition: String,
     },
     /// Nothing answers on this serial port.
     #[error(

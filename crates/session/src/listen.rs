@@ -24,6 +24,8 @@ use crate::{Event, Fault, NoteKind, Row};
 const MISSED_PERIODS: u32 = 5;
 /// But not before this: buses hesitate.
 const MISSED_AFTER: Duration = Duration::from_millis(100);
+/// The first on a connection is given longer: adapters and units begin in their own time (common practice, no source).
+const FIRST_WITHIN: Duration = Duration::from_millis(500);
 
 /// One frame that is listened to, over all connections.
 #[derive(Debug)]
@@ -35,6 +37,8 @@ pub(crate) struct Ear {
     count: Option<u8>,
     /// When the last one came, or listening began.
     since: Instant,
+    /// It has come on this connection.
+    heard: bool,
     /// It does not come, and that has been said.
     missed: bool,
     beat: Beat,
@@ -46,7 +50,8 @@ pub(crate) struct Ear {
 impl Ear {
     fn missed_at(&self, late_in: Duration) -> Option<Instant> {
         let period = self.period.filter(|_| !self.missed)?;
-        Some(self.since.after(period.saturating_mul(MISSED_PERIODS).max(MISSED_AFTER).saturating_add(late_in)))
+        let least = if self.heard { MISSED_AFTER } else { FIRST_WITHIN };
+        Some(self.since.after(period.saturating_mul(MISSED_PERIODS).max(least).saturating_add(late_in)))
     }
 
     /// Counts a frame that is not decoded: how often that has happened.
@@ -95,6 +100,7 @@ impl Conversation {
                     period,
                     count: None,
                     since: self.now,
+                    heard: false,
                     missed: false,
                     beat: Beat::default(),
                     lengths: 0,
@@ -113,7 +119,9 @@ impl Conversation {
 
     /// A new connection: counts may have gone on, and nothing is missed yet.
     pub(crate) fn prick_ears(&mut self, now: Instant) {
-        self.ears.iter_mut().for_each(|ear| (ear.count, ear.since, ear.missed) = (None, now, false));
+        self.ears.iter_mut().for_each(|ear| {
+            (ear.count, ear.since, ear.heard, ear.missed) = (None, now, false, false);
+        });
     }
 
     /// Identifiers of frames that are wanted.
@@ -131,6 +139,7 @@ impl Conversation {
         let Some(ear) = self.ears.iter_mut().find(|ear| ear.id == frame.id) else { return };
         let (id, since) = (ear.record, core::mem::replace(&mut ear.since, end));
         let missed = core::mem::replace(&mut ear.missed, false);
+        ear.heard = true;
         let Some(record) = layout_of(&self.unit.definition, self.unit.variant).record(id) else { return };
         let Some(rules) = record.frame.filter(|rules| rules.direction == Direction::Heard) else { return };
         let data = frame.data.as_slice();
@@ -196,8 +205,9 @@ impl Conversation {
             let (id, ever) = (ear.id, ear.beat.count > 0);
             let any_more = if ever { " any more" } else { "" };
             let text = format!(
-                "frame {id} does not come{any_more}: nothing for {:.1} s, expected every {period:?}",
-                now.since(ear.since).as_secs_f64()
+                "frame {id} does not come{any_more}: nothing for {:.1} s, expected every {} ms",
+                now.since(ear.since).as_secs_f64(),
+                period.as_secs_f64() * 1e3
             );
             let advice = "check that its sender is switched on, and identifier and bit rate in the definition";
             self.note(advise(now, NoteKind::FrameMissed, Fault::Line, text, advice));

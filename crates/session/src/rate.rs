@@ -189,7 +189,8 @@ pub(crate) fn forecast(unit: UnitId, loads: &[Load], speed: &str) -> Prediction 
         })
         .collect();
     let admission = admit(&periodic().collect::<Vec<_>>(), ring().map(|load| load.terms.total()).max());
-    let per_second = records.iter().map(|record| record.per_second).sum();
+    // The sum of none is -0.
+    let per_second = records.iter().map(|record| record.per_second).sum::<f64>().max(0.0);
     let binds = binds(&records, speed);
     let line_share = records.iter().map(|it| it.terms.carrying().as_secs_f64() * it.per_second).sum();
     Prediction { per_second, stretch, admission, line_share, records, channels: Vec::new(), binds, units: Vec::new() }

@@ -2,7 +2,7 @@
 //!
 //! A definition file says what one control unit offers and how its bytes become numbers with units. A
 //! session made from it connects over a K-line or CAN, polls the channels you choose as often as you wish and the
-//! line allows, and hands you rows: each is one response, decoded, with the time at which it began on the
+//! line allows, and hands you rows: each is one record of a response, or one frame, decoded, with the time at which it began on the
 //! wire. A number is right or marked invalid with the reason; there is no third thing. What was achieved
 //! stands beside what was predicted.
 //!
@@ -36,7 +36,21 @@
 //! ```
 //!
 //! With an adapter, the port is `Serial::open("/dev/ttyUSB0")?` or, by its name, `link::open("can:can0")?`; nothing else
-//! changes. Several units of one CAN bus stand in one session, each under a name.
+//! changes. Several units of one CAN bus stand in one session, each under a name:
+//!
+//! ```
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! # std::env::set_current_dir("../..")?;
+//! use tickover::{Definition, Rate, Session};
+//!
+//! let [engine, gearbox] = ["defs/bramble-62.toml", "defs/bramble-62-gearbox.toml"].map(Definition::load);
+//! let session = Session::new(engine?).named("engine")?.with_unit("gearbox", gearbox?)?;
+//! let oil = session.channel("gearbox:oil_temperature")?;
+//! let session = session.watch(oil, Rate::per_second(2));
+//! # assert!(session.predict(std::time::Duration::from_millis(5)).per_second > 1.9);
+//! # Ok(())
+//! # }
+//! ```
 //!
 //! # Vocabulary
 //! | word | is |
@@ -48,7 +62,7 @@
 //! | [`Session`] | the state machine that connects, identifies, polls, decodes and recovers; touches no port |
 //! | [`Rate`] | how often a channel is wanted at least |
 #![cfg_attr(feature = "link", doc = "| [`Connection`] | a session on a port, run by a thread of its own; a handle |")]
-//! | [`Row`] | one response and every watched channel in it; they share one time |
+//! | [`Row`] | one record of a response, or one frame, and every watched channel in it; they share one time |
 //! | [`Reading`] | a channel's raw value, and a [`Value`] or why it is [`Invalid`] |
 //! | [`Note`] | a sentence about the line: who is at fault, what was expected, what came, what to try |
 //! | [`Permit`] | permission for one request that does more than read; made on purpose, consumed |
