@@ -11,6 +11,7 @@ mod conversions;
 mod exchanges;
 mod frames;
 mod segments;
+mod service_01;
 mod source;
 mod tables;
 mod transfers;

@@ -83,11 +83,10 @@ pub fn emit<'a>(frame: &Frame, out: &'a mut [u8; FRAME_MAX]) -> Option<&'a [u8]>
 
 /// Reads one line, without its CR.
 pub fn parse(line: &[u8]) -> Said {
-    match line {
+    // "Taken to be sent": some adapters put it in front of the next line.
+    let sent = line.iter().take_while(|byte| byte.eq_ignore_ascii_case(&b'z')).count();
+    match line.get(sent..).unwrap_or_default() {
         [] => Said::Done,
-        // Taken to be sent; some adapters put it in front of the next line.
-        [b'z' | b'Z'] => Said::Done,
-        [b'z' | b'Z', rest @ ..] => parse(rest),
         [kind @ (b't' | b'r'), rest @ ..] => frame(*kind, rest, 3),
         [kind @ (b'T' | b'R'), rest @ ..] => frame(*kind, rest, 8),
         [b's', state, counters @ ..] if counters.len() == 6 => said(state_of(*state)),
@@ -275,6 +274,12 @@ mod tests {
         let mut lines = Lines::default();
         let said: Vec<_> = b"\rz\rZ\rV1013\r\x07nonsense\r".iter().filter_map(|byte| lines.take(*byte)).collect();
         assert_eq!(said, [Said::Done, Said::Done, Said::Done, Said::Answer, Said::Refused, Said::Noise]);
+    }
+
+    #[test]
+    fn a_line_of_any_length_is_read() {
+        let line = [vec![b'z'; 1 << 20], b"t1230".to_vec()].concat();
+        assert_eq!(parse(&line), Said::Frame(classic(Id::Standard(0x123), &[])));
     }
 
     #[test]
