@@ -135,13 +135,25 @@ impl Simulated {
                 Source::Record(id) => vec![(*id, 0..usize::MAX)],
                 Source::Defined => self.dialogue.identifiers.parts(*identifier),
             };
+            // A definition may know what it has the unit put together: that record is what was sent.
+            let own = match source {
+                Source::Record(_) => None,
+                Source::Defined => self.dialogue.identifiers.record(*identifier),
+            };
+            let begin = message.len();
             for (id, range) in parts {
                 let response = self.sensors.response(&self.dialogue.layout, id, self.now)?;
                 let data = self.dialogue.layout.record(id)?.answer.strip(&response)?;
                 message.extend_from_slice(data.get(range.start..range.end.min(data.len())).unwrap_or_default());
-                if !reply.records.iter().any(|(noted, _)| *noted == id) {
+                if own.is_none() && !reply.records.iter().any(|(noted, _)| *noted == id) {
                     reply.records.push((id, response));
                 }
+            }
+            if let Some(id) = own {
+                let [high, low] = identifier.to_be_bytes();
+                let mut response = vec![0x62, high, low];
+                response.extend_from_slice(message.get(begin..).unwrap_or_default());
+                reply.records.push((id, response));
             }
         }
         Some(reply)

@@ -111,8 +111,9 @@ impl Identifiers {
             .iter()
             .map(|identifier| u16::from_be_bytes(*identifier))
             .filter_map(|identifier| match self.records.get(&identifier) {
+                _ if self.defined.contains_key(&identifier) => Some((identifier, Source::Defined)),
                 Some((id, _)) => is_in_session(*id).then_some((identifier, Source::Record(*id))),
-                None => self.defined.contains_key(&identifier).then_some((identifier, Source::Defined)),
+                None => None,
             })
             .collect();
         let bytes: usize = had.iter().map(|(identifier, _)| self.len(*identifier)).sum();
@@ -162,6 +163,11 @@ impl Identifiers {
             Some(identifier) => drop(self.defined.remove(&identifier)),
             None => self.defined.clear(),
         }
+    }
+
+    /// The record that the definition has for an identifier.
+    pub(super) fn record(&self, identifier: u16) -> Option<RecordId> {
+        self.records.get(&identifier).map(|(id, _)| *id)
     }
 
     /// What a defined identifier is made of: records, and which bytes of their data.
